@@ -1,0 +1,428 @@
+"""The frozen description of what is installed: machines, links, devices, signals, alarms, outputs.
+
+Every quantity is written with its unit and checked for its dimension; the attributes hold SI
+values (seconds, ohms, volts, amperes, ratios as plain numbers) or, where the dimension follows
+from a neighbour such as the unit of a tag, the Quantity itself. What one block cannot know about
+another is checked in `gateway.site.check`.
+"""
+
+from dataclasses import dataclass
+from typing import Annotated, Literal
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    GetCoreSchemaHandler,
+    GetJsonSchemaHandler,
+    WithJsonSchema,
+)
+from pydantic_core import core_schema
+
+from gateway.site.units import Quantity, Unit, quantity, unit
+
+_NUMBER = r"^\s*[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?\s*\S+\s*$"
+
+
+@dataclass(frozen=True, slots=True)
+class _Si:
+    """Annotation of a float: text with a unit of this dimension in, SI value out."""
+
+    dimension: str
+    example: str
+
+    def __get_pydantic_core_schema__(
+        self, source: object, handler: GetCoreSchemaHandler
+    ) -> core_schema.CoreSchema:
+        return core_schema.no_info_plain_validator_function(
+            lambda text: quantity(text, self.dimension).si
+        )
+
+    def __get_pydantic_json_schema__(
+        self, schema: core_schema.CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, object]:
+        return {
+            "type": "string",
+            "pattern": _NUMBER,
+            "description": f"a {self.dimension} with its unit",
+            "examples": [self.example],
+        }
+
+
+def _positive(value: float) -> float:
+    if value <= 0:
+        raise ValueError("must be more than 0")
+    return value
+
+
+def _not_negative(value: float) -> float:
+    if value < 0:
+        raise ValueError("must not be negative")
+    return value
+
+
+Seconds = Annotated[float, _Si("time", "500 ms"), AfterValidator(_not_negative)]
+Period = Annotated[float, _Si("time", "1 s"), AfterValidator(_positive)]
+Ohms = Annotated[float, _Si("resistance", "20 kohm"), AfterValidator(_not_negative)]
+Volts = Annotated[float, _Si("voltage", "350 V"), AfterValidator(_positive)]
+Amperes = Annotated[float, _Si("current", "3.6 mA")]
+Ratio = Annotated[float, _Si("ratio", "10 %"), AfterValidator(_not_negative)]
+AnyQuantity = Annotated[
+    Quantity,
+    BeforeValidator(quantity),
+    WithJsonSchema({"type": "string", "pattern": _NUMBER, "examples": ["20 kohm", "350 V"]}),
+]
+AnyUnit = Annotated[
+    Unit, BeforeValidator(unit), WithJsonSchema({"type": "string", "examples": ["kohm", "V", "%"]})
+]
+Name = Annotated[
+    str,
+    Field(
+        pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,31}$",
+        description="a letter, then letters, digits, _ or -",
+    ),
+]
+Tag = Annotated[
+    str,
+    Field(
+        pattern=r"^[A-Za-z][A-Za-z0-9_.-]{0,63}$",
+        description="a letter, then letters, digits, _ . or -",
+    ),
+]
+PointRef = Annotated[
+    str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]*\.[a-z][a-z0-9_]*$", description="DEVICE.POINT")
+]
+
+
+class Block(BaseModel):
+    """A block of the file: nothing unknown, nothing converted silently, nothing changed later."""
+
+    model_config = ConfigDict(
+        extra="forbid",
+        strict=True,
+        frozen=True,
+        allow_inf_nan=False,
+        arbitrary_types_allowed=True,
+        regex_engine="python-re",
+    )
+
+
+# --- device profiles -------------------------------------------------------------------------
+
+NumberType = Literal["bool", "uint16", "int16", "uint32", "int32", "float32"]
+ByteOrder = Literal["ABCD", "CDAB", "BADC", "DCBA"]
+
+
+class Point(Block):
+    """One value that a device offers, and how it stands in the device's registers."""
+
+    name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
+    function: Literal[1, 2, 3, 4]
+    address: Annotated[int, Field(ge=0, le=65536)]
+    type: NumberType = "uint16"
+    order: ByteOrder = "ABCD"
+    bit: Annotated[int, Field(ge=0, le=15)] | None = None
+    mask: Annotated[int, Field(ge=1, le=0xFFFF)] | None = None
+    scale: float = 1.0
+    offset: float = 0.0
+    unit: AnyUnit | None = None
+    poll: Name = "normal"
+
+    @property
+    def width(self) -> int:
+        """Registers, or coils and inputs, that the value takes."""
+        return 2 if self.type in ("uint32", "int32", "float32") else 1
+
+
+class QualityBit(Block):
+    """What a bit of a status point says about the other points of the device."""
+
+    point: str
+    bit: Annotated[int, Field(ge=0, le=15)]
+    when: Literal[0, 1] = 1
+    means: Literal["device failure", "no communication", "value held", "out of service"]
+    of: tuple[str, ...] = ()  # the points it speaks of; none named: all
+
+
+class RegisterSpan(Block):
+    """A run of addresses in one function's table."""
+
+    function: Literal[1, 2, 3, 4]
+    first: Annotated[int, Field(ge=0, le=65535)]
+    last: Annotated[int, Field(ge=0, le=65535)]
+
+
+class DeviceProfile(Block):
+    """A type of device: its points, its limits, how often they are worth reading."""
+
+    profile: Name
+    description: str = ""
+    address_base: Literal[0, 1] = 0
+    registers_per_request: Annotated[int, Field(ge=1, le=125)] = 125
+    bits_per_request: Annotated[int, Field(ge=1, le=2000)] = 2000
+    unreadable: tuple[RegisterSpan, ...] = ()
+    turnaround: Seconds = 0.005
+    poll: dict[Name, Period] = Field(default_factory=lambda: {"normal": 1.0})
+    points: Annotated[tuple[Point, ...], Field(min_length=1)]
+    quality: tuple[QualityBit, ...] = ()
+
+    def point(self, name: str) -> Point | None:
+        return next((p for p in self.points if p.name == name), None)
+
+
+# --- links and devices -----------------------------------------------------------------------
+
+
+class LinkHealth(Block):
+    """How a link deals with trouble."""
+
+    backoff_first: Period = 0.5
+    backoff_most: Period = 30.0
+    dead_device_share: Annotated[Ratio, AfterValidator(_positive)] = 0.1
+
+
+class ModbusTcpLink(LinkHealth):
+    """A host that speaks Modbus TCP."""
+
+    kind: Literal["modbus-tcp"]
+    name: Name
+    host: str
+    port: Annotated[int, Field(ge=1, le=65535)] = 502
+    timeout: Period = 1.0
+
+
+class ModbusRtuLink(LinkHealth):
+    """A serial line that speaks Modbus RTU."""
+
+    kind: Literal["modbus-rtu"]
+    name: Name
+    line: str
+    baud: Literal[1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200] = 19200
+    parity: Literal["even", "odd", "none"] = "even"
+    timeout: Period = 1.0
+
+
+Link = Annotated[ModbusTcpLink | ModbusRtuLink, Field(discriminator="kind")]
+
+
+class Device(Block):
+    """One unit on a link, read as its profile says."""
+
+    name: Name
+    link: Name
+    unit_id: Annotated[int, Field(ge=0, le=255)] = 1
+    profile: Name
+    poll: dict[Name, Period] = Field(default_factory=dict)
+
+
+# --- machines --------------------------------------------------------------------------------
+
+
+class FieldWinding(Block):
+    rated_field_voltage: Volts
+
+
+class ComputedTag(Block):
+    """A tag that the gateway computes: its name, unit and range."""
+
+    tag: Tag
+    unit: AnyUnit
+    range: tuple[AnyQuantity, AnyQuantity]
+    description: str = ""
+
+
+class PulseInjection(Block):
+    """Two settled half-cycle currents of a square pulse give resistance and location.
+
+    `source_resistance` is everything in series with the winding (R0) and `tap` is where the pulse
+    is coupled in, counted from the negative end: 0 % negative terminal, 50 % symmetric midpoint.
+    """
+
+    amplitude: Volts
+    amplitude_accuracy: Ratio = 0.005
+    source_resistance: Annotated[Ohms, AfterValidator(_positive)]
+    source_resistance_accuracy: Ratio = 0.005
+    tap: Ratio = 0.0
+    current_positive: Tag
+    current_negative: Tag
+    field_voltage_positive: Tag
+    field_voltage_negative: Tag
+    fault_resistance: ComputedTag
+    fault_location: ComputedTag
+
+
+class Machine(Block):
+    """One machine with its field winding and the way its monitor reaches it."""
+
+    name: Name
+    description: str = ""
+    field_winding: FieldWinding
+    access: Literal["retractable brush", "optical link", "telemetry", "collector rings"]
+    detection: Literal["pulse injection", "DC injection", "voltage divider", "AC injection"]
+    scan: Period = 1.0
+    pulse_injection: PulseInjection | None = None
+
+
+# --- signals ---------------------------------------------------------------------------------
+
+
+class Filter(Block):
+    """Median over the last values first, then a first-order lag."""
+
+    median: Annotated[int, Field(ge=1, le=31)] = 1
+    time_constant: Seconds = 0.0
+
+
+class SignalBase(Block):
+    tag: Tag
+    machine: Name
+    point: PointRef
+    description: str = ""
+    stale_after: Period = 10.0
+    unusable_after: Period = 60.0
+
+
+class NumberSignal(SignalBase):
+    unit: AnyUnit
+    range: tuple[AnyQuantity, AnyQuantity]
+    frozen_after: Seconds = 0.0  # 0: values may stand still
+    filter: Filter = Filter()
+
+
+class RegisterSignal(NumberSignal):
+    """A number that the device gives in engineering units."""
+
+    kind: Literal["register"]
+    accuracy: AnyQuantity | None = None  # largest permissible error
+    accuracy_of_reading: Ratio = 0.0
+
+
+class CountsInput(Block):
+    """A module whose count is proportional to the loop current."""
+
+    at_4_mA: float
+    at_20_mA: float
+
+
+class Ne43(Block):
+    """Bands of NAMUR NE 43 and how long a class must last before it is believed."""
+
+    failure_low: Amperes = 0.0036
+    measurement_low: Amperes = 0.0038
+    measurement_high: Amperes = 0.0205
+    failure_high: Amperes = 0.021
+    hysteresis: Amperes = 0.00002
+    failure_hold: Seconds = 4.0
+    return_hold: Seconds = 2.0
+
+
+class TableRow(Block):
+    current: Amperes
+    value: AnyQuantity
+
+
+class CurrentLoop(NumberSignal):
+    """A 4-20 mA loop on an analog input."""
+
+    kind: Literal["current loop"]
+    input: Literal["milliampere", "microampere"] | CountsInput = "milliampere"
+    scaling: Literal["linear", "square root", "logarithmic", "table"] = "linear"
+    table: tuple[TableRow, ...] = ()
+    cutoff: Ratio = 0.0
+    accuracy: Ratio = 0.0025  # largest permissible error of transmitter and input, of span
+    ne43: Ne43 = Ne43()
+
+
+class Contact(SignalBase):
+    """A relay contact; the tag is true while the contact says what it is there to say."""
+
+    kind: Literal["contact"]
+    wired: Literal["normally closed", "normally open"] = "normally closed"
+    debounce: Seconds = 0.1
+
+
+Signal = Annotated[RegisterSignal | CurrentLoop | Contact, Field(discriminator="kind")]
+
+# --- alarms ----------------------------------------------------------------------------------
+
+
+class AlarmBase(Block):
+    name: Tag
+    machine: Name
+    description: str = ""
+    priority: Literal["low", "medium", "high", "critical"] = "medium"
+    on_delay: Seconds = 5.0
+    off_delay: Seconds = 10.0
+    latching: bool = False
+
+
+class LimitAlarm(AlarmBase):
+    """A number beyond a limit; the deadband is a share of the limit."""
+
+    kind: Literal["limit"]
+    tag: Tag
+    below: AnyQuantity | None = None
+    above: AnyQuantity | None = None
+    deadband: Ratio = 0.1
+
+
+class ContactAlarm(AlarmBase):
+    """A contact tag that is true."""
+
+    kind: Literal["contact"]
+    tag: Tag
+
+
+class MalfunctionAlarm(AlarmBase):
+    """A watched tag is bad, or older than its stale time: the monitoring is blind."""
+
+    kind: Literal["malfunction"]
+    tags: Annotated[tuple[Tag, ...], Field(min_length=1)]
+
+
+Alarm = Annotated[LimitAlarm | ContactAlarm | MalfunctionAlarm, Field(discriminator="kind")]
+
+# --- outputs ---------------------------------------------------------------------------------
+
+
+class OpcUaOutput(Block):
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] = 4840
+
+
+class ModbusOutput(Block):
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] = 1502
+    unit_id: Annotated[int, Field(ge=0, le=255)] = 1
+    acknowledge: bool = False
+    registers_per_machine: Annotated[int, Field(ge=20, le=5000)] = 400
+
+
+class HttpOutput(Block):
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] = 8080
+
+
+class Outputs(Block):
+    opcua: OpcUaOutput | None = None
+    modbus: ModbusOutput | None = None
+    http: HttpOutput | None = None
+
+
+class Archive(Block):
+    max_size_MiB: Annotated[int, Field(ge=16, le=1_000_000)] = 2048
+
+
+class SiteFile(Block):
+    """The whole file, before device profiles are joined to it."""
+
+    site: Annotated[str, Field(min_length=1, max_length=64)]
+    machines: Annotated[tuple[Machine, ...], Field(min_length=1)]
+    links: tuple[Link, ...]
+    devices: tuple[Device, ...]
+    signals: tuple[Signal, ...]
+    alarms: tuple[Alarm, ...] = ()
+    outputs: Outputs = Outputs()
+    archive: Archive = Archive()
