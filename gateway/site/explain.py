@@ -1,0 +1,110 @@
+"""Plain words for what the model refuses: what is wrong, and what would be right there."""
+
+from difflib import get_close_matches
+from typing import Any
+
+from pydantic import BaseModel
+from pydantic_core import ErrorDetails
+
+from gateway.site.yaml_marks import Path
+
+_TYPES = {
+    "bool_type": "true or false",
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "float_type": "a number",
+    "string_type": "text",
+    "tuple_type": "a list (lines that begin with '- ')",
+    "dict_type": "a block of 'key: value' lines",
+    "model_type": "a block of 'key: value' lines",
+    "model_attributes_type": "a block of 'key: value' lines",
+}
+
+
+def did_you_mean(name: str, known: Any) -> str:
+    """'; did you mean X?' where something is close, else what there is."""
+    names = sorted(map(str, known))
+    close = get_close_matches(name, names, 1)
+    if close:
+        return f"; did you mean {close[0]!r}?"
+    return f"; there are: {', '.join(names)}" if names else "; there are none"
+
+
+def text(error: ErrorDetails, model: type[BaseModel], known: Path) -> str:
+    """One sentence for one validation error at the path that the document has."""
+    kind, given, context = error["type"], error["input"], error.get("ctx", {})
+    if kind == "missing":
+        name = str(error["loc"][-1])
+        return f"{name!r} is missing{_example(model, (*known, name))}"
+    if kind == "extra_forbidden":
+        name = str(error["loc"][-1])
+        block = _schema_at(model, known[:-1], error["loc"])
+        return f"unknown key{did_you_mean(name, block.get('properties', {}))}"
+    if kind in ("literal_error", "union_tag_invalid"):
+        expected = str(context.get("expected") or context.get("expected_tags"))
+        shown = context.get("tag", given)
+        words = [w.strip(" '\"") for w in expected.replace(" or ", ",").split(",")]
+        close = get_close_matches(str(shown), words, 1)
+        hint = f"; did you mean {close[0]!r}?" if close else ""
+        return f"{shown!r} is not one of {', '.join(words)}{hint}"
+    if kind == "union_tag_not_found":
+        return "'kind' is missing: it says which keys belong here"
+    if kind == "value_error":
+        return str(context.get("error", error["msg"]))
+    if kind == "string_pattern_mismatch":
+        described = _schema_at(model, known, error["loc"]).get("description")
+        return f"{given!r} does not fit; {described or context.get('pattern')}"
+    if kind in _TYPES:
+        return f"{_TYPES[kind]} is needed, not {_shown(given)}"
+    message = error["msg"].replace("Input should", "must").replace("should", "must")
+    return f"{message[0].lower()}{message[1:]}, not {_shown(given)}"
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, dict):
+        return "a block"
+    if isinstance(value, tuple):
+        return "a list" if value else "an empty list"
+    return "nothing" if value is None else repr(value)
+
+
+def _example(model: type[BaseModel], path: Path) -> str:
+    schema = _schema_at(model, path, path)
+    if schema.get("enum"):
+        return f"; one of {', '.join(map(str, schema['enum']))}"
+    if schema.get("examples"):
+        return f"; write for example '{path[-1]}: {schema['examples'][0]}'"
+    return f"; {schema['description']}" if schema.get("description") else ""
+
+
+def _schema_at(
+    model: type[BaseModel], path: Path, location: tuple[int | str, ...]
+) -> dict[str, Any]:
+    """The JSON Schema of the value at a path; branches of unions are chosen by `location`."""
+    root = model.model_json_schema()
+    node: dict[str, Any] = root
+    for element in path:
+        node = _branch(root, node, location)
+        if isinstance(element, int):
+            items = node.get("items") or (node.get("prefixItems") or [{}])[0]
+            node = items if isinstance(items, dict) else {}
+        else:
+            node = node.get("properties", {}).get(element, {})
+    return _branch(root, node, location)
+
+
+def _branch(
+    root: dict[str, Any], node: dict[str, Any], location: tuple[int | str, ...]
+) -> dict[str, Any]:
+    for _ in range(8):
+        if "$ref" in node:
+            node = root["$defs"][node["$ref"].rsplit("/", 1)[1]]
+        elif "discriminator" in node:
+            mapping = node["discriminator"].get("mapping", {})
+            chosen = next((mapping[e] for e in location if e in mapping), None)
+            node = {"$ref": chosen} if chosen else {}
+        elif "anyOf" in node:
+            node = next((n for n in node["anyOf"] if n.get("type") != "null"), {})
+        else:
+            break
+    return node
