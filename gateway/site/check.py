@@ -223,9 +223,9 @@ def _register_fits(signal: RegisterSignal, path: Path, point: Point) -> Iterator
             f"{point.unit.name}, a {point.unit.dimension}"
         )
         yield Found((*path, "unit"), text)
-    if signal.accuracy is not None:
-        at = (*path, "accuracy")
-        yield from _unit_fits(at, signal.accuracy, signal.unit, "the unit of the tag")
+    for key, given in (("accuracy", signal.accuracy), ("saturates_at", signal.saturates_at)):
+        if given is not None:
+            yield from _unit_fits((*path, key), given, signal.unit, "the unit of the tag")
 
 
 def _loop_fits(signal: CurrentLoop, path: Path, point: Point) -> Iterator[Found]:

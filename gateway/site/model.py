@@ -297,6 +297,7 @@ class RegisterSignal(NumberSignal):
     kind: Literal["register"]
     accuracy: AnyQuantity | None = None  # largest permissible error
     accuracy_of_reading: Ratio = 0.0
+    saturates_at: AnyQuantity | None = None  # from here on the device says "at least"
 
 
 class CountsInput(Block):

@@ -1,0 +1,239 @@
+"""One signal, step by step: Readings in, one Sample out, and whether the signal is blind.
+
+All intervals are on the chain's own clock (`at_ns`), which goes on over a restart. A missed poll
+changes nothing until `stale_after`; from then on the last usable value is shown as what it is, and
+after `unusable_after` there is no value. What a device says of itself counts at once.
+"""
+
+from dataclasses import dataclass, replace
+from math import hypot, sqrt
+from typing import Final
+
+from gateway.signals import contacts, current_loop, filters, registers, scaling
+from gateway.signals.current_loop import FAILURES, Band
+from gateway.site.model import Contact, CountsInput, CurrentLoop, Point, RegisterSignal, Signal
+from gateway.tags import (
+    BAD_COMMUNICATION_ERROR,
+    BAD_DEVICE_FAILURE,
+    BAD_OUT_OF_SERVICE,
+    BAD_SENSOR_FAILURE,
+    BAD_WAITING_FOR_INITIAL_DATA,
+    GOOD,
+    UNCERTAIN_ENGINEERING_UNITS_EXCEEDED,
+    UNCERTAIN_LAST_USABLE_VALUE,
+    UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE,
+    Limit,
+    Reading,
+    Sample,
+    Status,
+)
+
+# What a device's own quality bit makes of its values (OPC 30142 tables 13 to 15).
+QUALITY: Final = {
+    "device failure": BAD_DEVICE_FAILURE,
+    "out of service": BAD_OUT_OF_SERVICE,
+    "no communication": UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE,
+    "value held": UNCERTAIN_LAST_USABLE_VALUE,
+}
+_RECTANGULAR: Final = sqrt(3)  # a largest permissible error a is u = a/sqrt(3), GUM 4.3.7
+
+
+@dataclass(frozen=True, slots=True)
+class Usable:
+    """The last value that was a measurement."""
+
+    value: float | bool
+    status: Status
+    uncertainty: float | None
+    time_ns: int
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class SignalState:
+    """What is remembered of one signal between steps; plain data."""
+
+    usable: Usable | None = None
+    trouble: Status | None = None  # why the newest Reading gave no measurement
+    failing: bool = False  # the newest poll got no answer
+    words: tuple[int, ...] = ()
+    changed_ns: int = 0  # UTC of the last change of the raw words
+    changed_at_ns: int = 0
+    read_at_ns: int | None = None
+    loop: current_loop.LoopState = current_loop.LoopState()
+    filter: filters.FilterState = filters.FilterState()
+    contact: contacts.ContactState = contacts.ContactState()
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """A Sample, and whether the monitoring is blind there: bad, or older than it may be."""
+
+    sample: Sample
+    blind: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Measured:
+    """What one Reading amounts to: a value, or the trouble that stands in its way."""
+
+    value: float | bool | None
+    status: Status
+    uncertainty: float | None = None
+
+
+def loop_current_a(signal: CurrentLoop, raw: float) -> float:
+    """The loop current [A] that a module's number means."""
+    if isinstance(signal.input, CountsInput):
+        share = (raw - signal.input.at_4_mA) / (signal.input.at_20_mA - signal.input.at_4_mA)
+        return 0.004 + 0.016 * share
+    return raw * (1e-3 if signal.input == "milliampere" else 1e-6)
+
+
+def take(
+    signal: Signal,
+    point: Point,
+    state: SignalState,
+    reading: Reading,
+    at_ns: int,
+    quality: Status,
+) -> SignalState:
+    """The state after one Reading that arrived at `at_ns` on the chain's clock.
+
+    `quality` is what the device says of the point by its own quality bits.
+    """
+    if reading.status.is_bad:
+        return replace(state, failing=True, trouble=reading.status)
+    elapsed_ns = max(0, at_ns - state.read_at_ns) if state.read_at_ns is not None else 0
+    if reading.words != state.words or state.read_at_ns is None:
+        state = replace(
+            state, words=reading.words, changed_ns=reading.at.utc_ns, changed_at_ns=at_ns
+        )
+    state = replace(state, failing=False, read_at_ns=at_ns)
+    if not quality.is_good:
+        return replace(state, trouble=quality)
+    number = registers.decode(point, reading.words)
+    if number is None:
+        return replace(state, trouble=BAD_SENSOR_FAILURE, filter=filters.FilterState())
+    if isinstance(signal, Contact):
+        contact = contacts.judge(state.contact, bool(number), elapsed_ns, signal)
+        measured = _Measured(contact.actuated, GOOD)
+        state = replace(state, contact=contact)
+    elif isinstance(signal, CurrentLoop):
+        state, measured = _loop(signal, point, state, number, elapsed_ns)
+    else:
+        state, measured = _register(signal, point, state, number, elapsed_ns)
+    if measured.value is None or measured.status.is_bad:
+        return replace(state, trouble=measured.status)
+    usable = Usable(measured.value, measured.status, measured.uncertainty, reading.at.utc_ns, at_ns)
+    return replace(state, trouble=None, usable=usable)
+
+
+def _register(
+    signal: RegisterSignal, point: Point, state: SignalState, number: float, elapsed_ns: int
+) -> tuple[SignalState, _Measured]:
+    """A number in the profile's unit becomes one in the tag's unit."""
+    factor = _factor(point, signal)
+    filtered, value = filters.apply(state.filter, number * factor, elapsed_ns, signal.filter)
+    accuracy = signal.accuracy.in_unit(signal.unit) if signal.accuracy else 0.0
+    uncertainty = hypot(
+        accuracy / _RECTANGULAR,
+        signal.accuracy_of_reading * abs(value) / _RECTANGULAR,
+        registers.resolution(point) * factor / sqrt(12),
+    )
+    low, high = (q.in_unit(signal.unit) for q in signal.range)
+    status = GOOD
+    if signal.saturates_at and value >= signal.saturates_at.in_unit(signal.unit):
+        status = GOOD.with_limit(Limit.HIGH)
+    elif value > high:
+        status = UNCERTAIN_ENGINEERING_UNITS_EXCEEDED.with_limit(Limit.HIGH)
+    elif value < low:
+        status = UNCERTAIN_ENGINEERING_UNITS_EXCEEDED.with_limit(Limit.LOW)
+    measured = _Measured(value, status, uncertainty or None)
+    return replace(state, filter=filtered), measured
+
+
+def _factor(point: Point, signal: RegisterSignal) -> float:
+    if point.unit is None:
+        raise ValueError(f"{signal.tag}: {signal.point} has no unit in its profile")
+    return float(point.unit.factor / signal.unit.factor)
+
+
+def _loop(
+    signal: CurrentLoop, point: Point, state: SignalState, number: float, elapsed_ns: int
+) -> tuple[SignalState, _Measured]:
+    """A module's number becomes a current, a band and a value in the tag's unit."""
+    raw_a = loop_current_a(signal, number)
+    loop = current_loop.judge(state.loop, raw_a, elapsed_ns, signal.ne43)
+    state = replace(state, loop=loop)
+    if loop.believed in FAILURES:
+        limit = Limit.LOW if loop.believed is Band.FAILURE_LOW else Limit.HIGH
+        broken = _Measured(None, BAD_SENSOR_FAILURE.with_limit(limit))
+        return replace(state, filter=filters.FilterState()), broken
+    if loop.held_ns is not None or loop.believed is None:
+        return state, _Measured(None, UNCERTAIN_LAST_USABLE_VALUE)
+    filtered, current_a = filters.apply(state.filter, raw_a, elapsed_ns, signal.filter)
+    value, slope = _scaled(signal, current_a)
+    count_a = abs(loop_current_a(signal, registers.resolution(point)) - loop_current_a(signal, 0))
+    u_current_a = hypot(signal.accuracy * 0.016 / _RECTANGULAR, count_a / sqrt(12))
+    status = GOOD
+    if loop.believed is not Band.NOMINAL:
+        # The limit bits speak of the value: a reverse-acting loop is high where its current is low.
+        high = (loop.believed is Band.OVER_RANGE) == (slope >= 0)
+        limit = Limit.HIGH if high else Limit.LOW
+        status = UNCERTAIN_ENGINEERING_UNITS_EXCEEDED.with_limit(limit)
+    return replace(state, filter=filtered), _Measured(value, status, u_current_a * abs(slope))
+
+
+def _scaled(signal: CurrentLoop, current_a: float) -> tuple[float, float]:
+    low, high = (q.in_unit(signal.unit) for q in signal.range)
+    if signal.scaling == "logarithmic":
+        return scaling.logarithmic(current_a, low, high)
+    if signal.scaling == "square root":
+        return scaling.square_root(current_a, low, high, signal.cutoff)
+    if signal.scaling == "table":
+        rows = [(row.current, row.value.in_unit(signal.unit)) for row in signal.table]
+        return scaling.table(current_a, rows)
+    return scaling.linear(current_a, low, high)
+
+
+def show(signal: Signal, state: SignalState, now_ns: int) -> Observation:
+    """The Sample as it must be shown at `now_ns` on the chain's clock."""
+    usable = state.usable
+    if usable is None:
+        status = state.trouble if state.trouble and state.trouble.is_bad else None
+        return Observation(
+            Sample(signal.tag, None, status or BAD_WAITING_FOR_INITIAL_DATA, 0), True
+        )
+    frozen = _frozen(signal, state, now_ns)
+    at_ns, time_ns = usable.at_ns, usable.time_ns
+    if frozen:
+        at_ns, time_ns = state.changed_at_ns, state.changed_ns
+    age_s = (now_ns - at_ns) / 1e9
+    stale = age_s > signal.stale_after or frozen
+    trouble = state.trouble
+    if not state.failing and trouble is not None and trouble.is_bad:
+        return Observation(Sample(signal.tag, None, trouble, time_ns), True)
+    if age_s > signal.unusable_after:
+        lost = BAD_DEVICE_FAILURE if not state.failing else BAD_COMMUNICATION_ERROR
+        return Observation(Sample(signal.tag, None, lost, time_ns), True)
+    status = usable.status
+    if trouble is not None and trouble.is_uncertain:
+        status = trouble
+    elif stale:
+        status = (
+            UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE
+            if state.failing
+            else UNCERTAIN_LAST_USABLE_VALUE
+        )
+    sample = Sample(signal.tag, usable.value, status, time_ns, usable.uncertainty)
+    silent = status.code == UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE
+    return Observation(sample, stale or silent)
+
+
+def _frozen(signal: Signal, state: SignalState, now_ns: int) -> bool:
+    """Whether the raw words have stood still for so long that nothing is being measured."""
+    if isinstance(signal, Contact) or signal.frozen_after == 0 or state.usable is None:
+        return False
+    still_s = ((state.read_at_ns or 0) - state.changed_at_ns) / 1e9
+    return state.trouble is None and still_s > signal.frozen_after
