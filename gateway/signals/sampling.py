@@ -5,7 +5,7 @@ changes nothing until `stale_after`; from then on the last usable value is shown
 after `unusable_after` there is no value. What a device says of itself counts at once.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import hypot, sqrt
 from typing import Final
 
@@ -54,15 +54,15 @@ class SignalState:
     """What is remembered of one signal between steps; plain data."""
 
     usable: Usable | None = None
-    trouble: Status | None = None  # why the newest Reading gave no measurement
-    failing: bool = False  # the newest poll got no answer
+    trouble: Status | None = None  # why the newest answer was no measurement
+    failure: Status | None = None  # why the newest poll got no answer
     words: tuple[int, ...] = ()
     changed_ns: int = 0  # UTC of the last change of the raw words
     changed_at_ns: int = 0
     read_at_ns: int | None = None
-    loop: current_loop.LoopState = current_loop.LoopState()
-    filter: filters.FilterState = filters.FilterState()
-    contact: contacts.ContactState = contacts.ContactState()
+    loop: current_loop.LoopState = field(default_factory=current_loop.LoopState)
+    filter: filters.FilterState = field(default_factory=filters.FilterState)
+    contact: contacts.ContactState = field(default_factory=contacts.ContactState)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,13 +103,13 @@ def take(
     `quality` is what the device says of the point by its own quality bits.
     """
     if reading.status.is_bad:
-        return replace(state, failing=True, trouble=reading.status)
+        return replace(state, failure=reading.status)
     elapsed_ns = max(0, at_ns - state.read_at_ns) if state.read_at_ns is not None else 0
     if reading.words != state.words or state.read_at_ns is None:
         state = replace(
             state, words=reading.words, changed_ns=reading.at.utc_ns, changed_at_ns=at_ns
         )
-    state = replace(state, failing=False, read_at_ns=at_ns)
+    state = replace(state, failure=None, read_at_ns=at_ns)
     if not quality.is_good:
         return replace(state, trouble=quality)
     number = registers.decode(point, reading.words)
@@ -199,23 +199,21 @@ def _scaled(signal: CurrentLoop, current_a: float) -> tuple[float, float]:
 
 def show(signal: Signal, state: SignalState, now_ns: int) -> Observation:
     """The Sample as it must be shown at `now_ns` on the chain's clock."""
-    usable = state.usable
+    usable, trouble = state.usable, state.trouble
     if usable is None:
-        status = state.trouble if state.trouble and state.trouble.is_bad else None
-        return Observation(
-            Sample(signal.tag, None, status or BAD_WAITING_FOR_INITIAL_DATA, 0), True
-        )
+        known = next((s for s in (trouble, state.failure) if s is not None and s.is_bad), None)
+        status = known or BAD_WAITING_FOR_INITIAL_DATA
+        return Observation(Sample(signal.tag, None, status, 0), True)
     frozen = _frozen(signal, state, now_ns)
     at_ns, time_ns = usable.at_ns, usable.time_ns
     if frozen:
         at_ns, time_ns = state.changed_at_ns, state.changed_ns
     age_s = (now_ns - at_ns) / 1e9
     stale = age_s > signal.stale_after or frozen
-    trouble = state.trouble
-    if not state.failing and trouble is not None and trouble.is_bad:
+    if trouble is not None and trouble.is_bad:
         return Observation(Sample(signal.tag, None, trouble, time_ns), True)
     if age_s > signal.unusable_after:
-        lost = BAD_DEVICE_FAILURE if not state.failing else BAD_COMMUNICATION_ERROR
+        lost = BAD_COMMUNICATION_ERROR if state.failure else BAD_DEVICE_FAILURE
         return Observation(Sample(signal.tag, None, lost, time_ns), True)
     status = usable.status
     if trouble is not None and trouble.is_uncertain:
@@ -223,7 +221,7 @@ def show(signal: Signal, state: SignalState, now_ns: int) -> Observation:
     elif stale:
         status = (
             UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE
-            if state.failing
+            if state.failure
             else UNCERTAIN_LAST_USABLE_VALUE
         )
     sample = Sample(signal.tag, usable.value, status, time_ns, usable.uncertainty)
