@@ -188,7 +188,7 @@ class PulseMonitor(Monitor):
             seen_a = current_a + noise.gauss(0.0, setup.noise_a)
             step_a = setup.resolution_a
             currents_a.append(round(seen_a / step_a) * step_a if step_a else seen_a)
-            fields_v.append(field_v)
+            fields_v.append(field_v + noise.gauss(0.0, setup.field_noise_v))
         own_ohm, own_location = _own_verdict(setup, currents_a, fields_v)
         return PulseReading(
             status=MEASURING,
@@ -251,8 +251,9 @@ class DcMonitor(Monitor):
         lit = not tripped and abs(field_v) > _LAMP_NEEDS * abs(self.machine.field_voltage_v)
         level = self._setting("lamp", end_s, 1.0) if lit else 0.0
         light = min(max(level + noise.gauss(0.0, _LIGHT_NOISE), 0.0), 1.0) if level else 0.0
+        seen_v = field_v + noise.gauss(0.0, setup.field_noise_v)
         status = MEASURING | (SELF_TEST_FAILED if state == "self-test failed" else 0)
-        self.reading = DcReading(status, heartbeat, current_a, field_v, light)
+        self.reading = DcReading(status, heartbeat, current_a, seen_v, light)
         dark = light < setup.dark_below * (_DROP_OUT if self.alarm else 1.0)
         self._raise(dark if setup.access == "optical link" else tripped, end_s)
 

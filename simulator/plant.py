@@ -46,6 +46,7 @@ class PulseSetup:
     half_cycle_s: float
     alarm_below_ohm: float
     noise_a: float
+    field_noise_v: float
     resolution_a: float
 
 
@@ -60,6 +61,7 @@ class DcSetup:
     cycle_s: float
     dark_below: float
     noise_a: float
+    field_noise_v: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,11 +221,12 @@ def _monitor(place: Place | None) -> PulseSetup | DcSetup:
     named = place.find("kind") if place is not None else None
     kind = named.choice(("pulse", "DC injection")) if named is not None else "pulse"
     pulse = kind == "pulse"
-    extra = ("noise", "resolution") if pulse else ("noise",)
+    extra = ("noise", "field_noise", *(("resolution",) if pulse else ()))
     keys = place.keys(needed=_PULSE_NEEDS if pulse else _DC_NEEDS, allowed=extra) if place else {}
     access = cast(Access, keys["access"].choice(ACCESSES)) if "access" in keys else "telemetry"
     source_v = _amount(keys, "source", quantity.VOLTAGE, above=0.0)
     noise_a = _amount(keys, "noise", quantity.CURRENT, low=0.0, otherwise=0.0)
+    field_noise_v = _amount(keys, "field_noise", quantity.VOLTAGE, low=0.0, otherwise=0.0)
     if pulse:
         return PulseSetup(
             access=access,
@@ -232,6 +235,7 @@ def _monitor(place: Place | None) -> PulseSetup | DcSetup:
             half_cycle_s=_amount(keys, "half_cycle", quantity.TIME, low=0.01),
             alarm_below_ohm=_amount(keys, "alarm_below", quantity.RESISTANCE, above=0.0),
             noise_a=noise_a,
+            field_noise_v=field_noise_v,
             resolution_a=_amount(keys, "resolution", quantity.CURRENT, low=0.0, otherwise=0.0),
         )
     return DcSetup(
@@ -242,6 +246,7 @@ def _monitor(place: Place | None) -> PulseSetup | DcSetup:
         cycle_s=_amount(keys, "cycle", quantity.TIME, low=0.01),
         dark_below=_amount(keys, "dark_below", quantity.SHARE, low=0.0),
         noise_a=noise_a,
+        field_noise_v=field_noise_v,
     )
 
 
