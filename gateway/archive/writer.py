@@ -1,0 +1,261 @@
+"""The writing connection of the archive and what it remembers of the file.
+
+Lives in the writer thread of `gateway.archive.store`, which is its only caller.
+"""
+
+import contextlib
+import sqlite3
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from gateway.archive import layout
+from gateway.archive.layout import StoreError
+from gateway.tags import Frame, Sample
+
+_PAGE_BYTES: Final = 4096  # SQLite's default
+_WAL_MOST_BYTES: Final = 16 * 1024 * 1024
+_DROPPED_AT_ONCE: Final = 256  # frames at most; some milliseconds of work
+_DROPS_A_WRITE: Final = 16
+_BUSY_TIMEOUT_MS: Final = 5000
+
+
+@dataclass(frozen=True, slots=True)
+class Write:
+    """Frames that stand or fall together: encoded, with the chain's state after each."""
+
+    frames: tuple[tuple[Frame, bytes, bytes], ...]
+    done: Callable[[StoreError | None], None]
+
+
+class Writer:
+    """The one connection that writes.
+
+    Everything remembered is forgotten when a transaction fails, and read or written afresh.
+    """
+
+    def __init__(self, path: Path, max_size_bytes: int) -> None:
+        self.frames_written = 0
+        self.dropped_frames = 0
+        self._path = path
+        self._wal_bytes = min(_WAL_MOST_BYTES, max_size_bytes // 4)
+        self._pages = (max_size_bytes - self._wal_bytes) // _PAGE_BYTES
+        # Room that is never filled, so that deleting always has pages to work with.
+        self._spare_pages = max(32, self._pages // 32)
+        self._connection: sqlite3.Connection | None = None
+        self._heads: dict[str, int] = {}  # sequence of the last frame on disk
+        self._machines: dict[str, int] = {}
+        self._tags: dict[str, int] = {}
+        self._rows: dict[int, tuple[Sample, int]] = {}  # last row of a tag, time of its frame
+        self._keys: dict[int, tuple[int, bytes, int]] = {}  # of a machine: number, Frame, uses
+        self._last_frame = 0
+
+    def open(self) -> None:
+        connection = sqlite3.connect(self._path, isolation_level=None)
+        self._connection = connection
+        connection.execute(f"pragma busy_timeout={_BUSY_TIMEOUT_MS}")
+        # Whose file it is comes first: a foreign one is not touched, not even its journal mode.
+        if not layout.is_empty(connection):
+            layout.check_owner(connection, self._path)
+        connection.execute("pragma journal_mode=wal")
+        connection.execute("pragma synchronous=full")
+        connection.execute(f"pragma journal_size_limit={self._wal_bytes}")
+        connection.execute(f"pragma wal_autocheckpoint={self._wal_bytes // 2 // _PAGE_BYTES}")
+        connection.execute(f"pragma max_page_count={self._pages}")
+        layout.prepare(connection, self._path)
+        self._forget()
+
+    def heads(self) -> tuple[dict[str, bytes], dict[str, int]]:
+        """The state and the sequence of each machine."""
+        rows = self._open.execute("select name, state, sequence from machine").fetchall()
+        self._heads = {name: sequence for name, _, sequence in rows}
+        return {name: state for name, state, _ in rows}, dict(self._heads)
+
+    def close(self) -> None:
+        if self._connection is not None:
+            with contextlib.suppress(sqlite3.Error):
+                self._connection.close()
+            self._connection = None
+
+    def commit(self, group: Sequence[Write]) -> None:
+        """Write a group in one transaction; where that fails, each of its writes alone."""
+        try:
+            with layout.plain_errors(self._path):
+                self._make_room()
+                self._transact(group)
+        except Exception as error:
+            self._recover()
+            if len(group) > 1:
+                for write in group:
+                    self.commit([write])
+                return
+            failed = error if isinstance(error, StoreError) else None
+            group[0].done(
+                failed or StoreError(f"archive {self._path}: cannot write this Frame: {error}")
+            )
+            return
+        for write in group:
+            self.frames_written += len(write.frames)
+            write.done(None)
+
+    @property
+    def _open(self) -> sqlite3.Connection:
+        if self._connection is None:
+            raise StoreError(f"archive {self._path} is closed")
+        return self._connection
+
+    def _transact(self, group: Sequence[Write]) -> None:
+        heads: dict[str, int] = {}
+        self._open.execute("begin immediate")
+        for write in group:
+            for frame, encoded, state in write.frames:
+                last = heads.get(frame.machine, self._heads.get(frame.machine))
+                if last is not None and frame.sequence <= last:
+                    raise StoreError(
+                        f"archive {self._path}: frame {frame.sequence} of {frame.machine} "
+                        f"does not follow frame {last}, which is the last one on disk."
+                    )
+                self._insert(frame, encoded, state)
+                heads[frame.machine] = frame.sequence
+        self._open.execute("commit")
+        self._heads.update(heads)
+
+    def _recover(self) -> None:
+        """After a failed transaction: nothing of it in the file, nothing of it in memory."""
+        with contextlib.suppress(sqlite3.Error, StoreError):
+            if self._open.in_transaction:
+                self._open.execute("rollback")
+            self._forget()
+
+    def _forget(self) -> None:
+        for memory in (self._machines, self._tags, self._rows, self._keys):
+            memory.clear()
+        row = self._open.execute("select seq from sqlite_sequence where name='frame'").fetchone()
+        self._last_frame = row[0] if row else 0
+
+    def _insert(self, frame: Frame, encoded: bytes, state: bytes) -> None:
+        machine = self._machine(frame.machine)
+        self._open.execute(
+            "update machine set sequence=?, state=? where id=?", (frame.sequence, state, machine)
+        )
+        number = self._last_frame + 1
+        key, key_frame = self._key_frame(machine, number, encoded)
+        self._open.execute(
+            "insert into frame values(?,?,?,?,?,?)",
+            (
+                number,
+                machine,
+                frame.sequence,
+                frame.at.utc_ns,
+                key,
+                layout.pack(encoded, key_frame),
+            ),
+        )
+        self._open.executemany(
+            "insert into sample values(?,?,?,?,?,?)",
+            [
+                (number, tag, s.time_ns, _stored(s.value), int(s.status), s.uncertainty)
+                for s in frame.samples
+                if (tag := self._changed_tag(s, frame.at.utc_ns)) is not None
+            ],
+        )
+        self._open.executemany(
+            "insert into transition values(?,?,?,?,?,?,?,?)",
+            [
+                (number, i, t.alarm, t.cue, t.before, t.after, t.who, t.why)
+                for i, t in enumerate(frame.transitions)
+            ],
+        )
+        self._last_frame = number
+
+    def _machine(self, name: str) -> int:
+        if name not in self._machines:
+            self._open.execute(
+                "insert into machine(name, sequence, state) values(?, -1, x'') "
+                "on conflict do nothing",
+                (name,),
+            )
+            row = self._open.execute("select id from machine where name=?", (name,)).fetchone()
+            self._machines[name] = row[0]
+        return self._machines[name]
+
+    def _key_frame(self, machine: int, number: int, encoded: bytes) -> tuple[int, bytes]:
+        key, key_frame, uses = self._keys.get(machine, (0, b"", layout.KEY_FRAME_STEPS))
+        if uses == layout.KEY_FRAME_STEPS:
+            key, key_frame, uses = number, encoded, 0
+            self._open.execute(
+                "insert into key_frame values(?,?,?)",
+                (number, machine, layout.pack_key_frame(encoded)),
+            )
+        self._keys[machine] = key, key_frame, uses + 1
+        return key, key_frame
+
+    def _changed_tag(self, sample: Sample, at_ns: int) -> int | None:
+        """The tag's number if a row of it is due."""
+        tag = self._tags.get(sample.tag)
+        if tag is None:
+            self._open.execute(
+                "insert into tag(name) values(?) on conflict do nothing", (sample.tag,)
+            )
+            row = self._open.execute("select id from tag where name=?", (sample.tag,)).fetchone()
+            tag = self._tags[sample.tag] = int(row[0])
+        if tag in self._rows:
+            last, last_at_ns = self._rows[tag]
+            # abs: a clock that was set back must not silence the tag until it has caught up
+            if _same(last, sample) and abs(at_ns - last_at_ns) < layout.RESTATED_AFTER_NS:
+                return None
+        self._rows[tag] = sample, at_ns
+        return tag
+
+    def _make_room(self) -> None:
+        for _ in range(_DROPS_A_WRITE):
+            (pages,) = self._open.execute("pragma page_count").fetchone()
+            (free,) = self._open.execute("pragma freelist_count").fetchone()
+            if pages - free <= self._pages - self._spare_pages:
+                return
+            if not self._drop_oldest():
+                return
+
+    def _drop_oldest(self) -> bool:
+        """Delete the oldest frames and all that hangs on them; whether there were any.
+
+        Of a few large frames half are kept.
+        """
+        connection = self._open
+        connection.execute("begin immediate")
+        oldest = connection.execute(
+            "select id from frame order by id limit ?", (2 * _DROPPED_AT_ONCE,)
+        ).fetchall()
+        if not oldest:
+            connection.execute("rollback")
+            return False
+        (last,) = oldest[(len(oldest) - 1) // 2]
+        connection.execute("delete from sample where frame <= ?", (last,))
+        connection.execute("delete from transition where frame <= ?", (last,))
+        dropped = connection.execute("delete from frame where id <= ?", (last,)).rowcount
+        # A key frame goes when a newer one of its machine covers all frames that are left.
+        connection.execute(
+            "delete from key_frame where exists (select 1 from key_frame newer where "
+            "newer.machine = key_frame.machine and newer.id > key_frame.id and newer.id <= ?)",
+            (last + 1,),
+        )
+        connection.execute("commit")
+        self.dropped_frames += dropped
+        return True
+
+
+def _stored(value: float | bool | None) -> float | int | None:
+    """A two-state value as an integer, any number as a real, so that reading tells them apart."""
+    if value is None:
+        return None
+    return int(value) if isinstance(value, bool) else float(value)
+
+
+def _same(one: Sample, other: Sample) -> bool:
+    return (
+        one.value == other.value
+        and isinstance(one.value, bool) == isinstance(other.value, bool)
+        and one.status == other.status
+        and one.uncertainty == other.uncertainty
+    )
