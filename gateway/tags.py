@@ -10,6 +10,8 @@ from enum import IntEnum, StrEnum
 from math import isfinite
 from typing import Any, Final, Self
 
+from pydantic_core import CoreSchema, core_schema
+
 
 class Limit(IntEnum):
     """Limit bits of a StatusCode (OPC 10000-4, 7.39.2, bits 9-8)."""
@@ -68,6 +70,11 @@ class Status(int):
 
     def __repr__(self) -> str:
         return f"Status({self.name})"
+
+    @classmethod
+    def __get_pydantic_core_schema__(cls, source: object, handler: object) -> CoreSchema:
+        """A whole number outside, a Status inside: for the chain's saved state."""
+        return core_schema.no_info_after_validator_function(cls, core_schema.int_schema())
 
     def worst(self, *others: "Status") -> "Status":
         """The worst of several; the first one where severities are equal (first cause kept)."""
@@ -215,7 +222,7 @@ class AlarmRecord:
 
 @dataclass(frozen=True, slots=True)
 class Transition:
-    """One change of one alarm's state, or a command that was refused (`after` == `before`)."""
+    """One change of one alarm's state, or an order that was refused (`refusal` says why)."""
 
     alarm: str
     cue: str  # what happened: "occur", "clear", "acknowledge", "reset"
@@ -223,6 +230,7 @@ class Transition:
     after: AlarmState
     who: str = ""
     why: str = ""
+    refusal: str = ""
 
 
 class Order(StrEnum):
@@ -269,7 +277,10 @@ class Frame:
                 [[c.order, c.alarm, c.who, c.why] for c in self.commands],
                 [[s.tag, s.value, int(s.status), s.time_ns, s.uncertainty] for s in self.samples],
                 [[a.alarm, a.state, a.judged, a.since_ns] for a in self.alarms],
-                [[t.alarm, t.cue, t.before, t.after, t.who, t.why] for t in self.transitions],
+                [
+                    [t.alarm, t.cue, t.before, t.after, t.who, t.why, t.refusal]
+                    for t in self.transitions
+                ],
             ],
             separators=(",", ":"),
             ensure_ascii=False,
@@ -293,8 +304,8 @@ class Frame:
                 tuple(Sample(tag, v, Status(s), t, u) for tag, v, s, t, u in samples),
                 tuple(AlarmRecord(a, AlarmState(s), j, t) for a, s, j, t in alarms),
                 tuple(
-                    Transition(a, cue, AlarmState(b), AlarmState(f), who, why)
-                    for a, cue, b, f, who, why in transitions
+                    Transition(a, cue, AlarmState(b), AlarmState(f), who, why, refusal)
+                    for a, cue, b, f, who, why, refusal in transitions
                 ),
             )
         except (TypeError, ValueError) as error:

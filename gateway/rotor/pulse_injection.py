@@ -76,7 +76,7 @@ def solve(half_cycles: HalfCycles, source: Source) -> Solution:
     u_total_v = hypot(
         half_cycles.field_voltage_positive_v.u, half_cycles.field_voltage_negative_v.u
     )
-    if abs(total_v) > 3 * u_total_v and total_v != 0:
+    if abs(total_v) > 3 * u_total_v:
         return _with_field(half_cycles, source, total_v)
     return _without_field(half_cycles, source)
 

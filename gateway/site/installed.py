@@ -32,6 +32,9 @@ class Site:
     def name(self) -> str:
         return self.file.site
 
+    def device(self, name: str) -> Device:
+        return next(d for d in self.file.devices if d.name == name)
+
     def profile_of(self, device: Device) -> DeviceProfile:
         return self.profiles[device.profile]
 

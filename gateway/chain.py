@@ -1,0 +1,257 @@
+"""The pure step of one machine: Readings and orders in, a Frame out.
+
+No I/O, no clock, no randomness: the same Readings, orders and times give the same Frames, byte
+for byte. The state is plain data that can be saved and loaded at any step.
+"""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Final, Self
+
+from pydantic import TypeAdapter, ValidationError
+
+from gateway.alarms import conditions, life_cycle
+from gateway.alarms.conditions import Truth
+from gateway.rotor import estimate
+from gateway.signals import sampling
+from gateway.signals.sampling import Observation, SignalState
+from gateway.site.installed import Site
+from gateway.site.model import (
+    Alarm,
+    DeviceProfile,
+    LimitAlarm,
+    MalfunctionAlarm,
+    Point,
+    Signal,
+)
+from gateway.tags import (
+    GOOD,
+    Command,
+    Frame,
+    Instant,
+    Reading,
+    Sample,
+    Status,
+    Transition,
+)
+
+
+class StateError(ValueError):
+    """A saved state that this chain cannot go on from."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChainState:
+    """All that one machine's chain remembers between two steps."""
+
+    sequence: int = 0
+    clock_ns: int = 0  # the chain's own clock: goes on over restarts, never back
+    last: Instant | None = None
+    signals: dict[str, SignalState] = field(default_factory=dict)
+    quality_words: dict[str, int] = field(default_factory=dict)  # by "device.point"
+    alarms: dict[str, life_cycle.Memory] = field(default_factory=dict)
+
+
+_STATE: Final = TypeAdapter(ChainState)
+
+
+@dataclass(frozen=True, slots=True)
+class _Quality:
+    """One quality bit that speaks of a point."""
+
+    point: str  # "device.point" of the status word
+    bit: int
+    when: int
+    status: Status
+
+
+class Chain:
+    """One machine's way from raw registers to alarms."""
+
+    def __init__(self, site: Site, machine: str, state: ChainState | None = None) -> None:
+        self.machine = site.machine(machine)
+        self._signals = tuple(s for s in site.file.signals if s.machine == machine)
+        self._points = {s.tag: _point(site, s) for s in self._signals}
+        self._quality = {s.tag: _quality(site, s) for s in self._signals}
+        self._judging = frozenset(q.point for rows in self._quality.values() for q in rows)
+        self._units = {t.tag: t.unit for t in site.tags_of(machine) if t.unit is not None}
+        self._alarms = tuple(a for a in site.file.alarms if a.machine == machine)
+        self._state = state or ChainState()
+
+    @classmethod
+    def resumed(cls, site: Site, machine: str, saved: bytes) -> Self:
+        """A chain that goes on from a saved state. Raises StateError if it is none."""
+        try:
+            return cls(site, machine, _STATE.validate_python(json.loads(saved)))
+        except (ValidationError, ValueError) as error:
+            raise StateError(f"{machine}: the saved state is not readable: {error}") from error
+
+    @cached_property
+    def points(self) -> frozenset[str]:
+        """The "device.point" names whose Readings this chain takes."""
+        return self._judging | {s.point for s in self._signals}
+
+    def save(self) -> bytes:
+        """The state after the last step; canonical, so that equal states are equal bytes."""
+        plain = _STATE.dump_python(self._state, mode="json")
+        return json.dumps(plain, separators=(",", ":"), sort_keys=True, allow_nan=False).encode()
+
+    def step(
+        self, readings: Sequence[Reading], now: Instant, commands: Sequence[Command] = ()
+    ) -> Frame:
+        """The Frame of everything that is so at `now`.
+
+        `readings` are those that arrived since the last step, in any order; Readings of points
+        that this machine does not use are left out of the Frame.
+        """
+        state = self._state
+        elapsed_ns = _elapsed_ns(state.last, now)
+        clock_ns = state.clock_ns + elapsed_ns
+        taken = self._in_order(readings)
+        quality_words, signals = self._take(taken, now, clock_ns)
+        observations = self._observe(signals, clock_ns)
+        alarms, transitions = self._judge(observations, elapsed_ns, now, commands)
+        self._state = ChainState(state.sequence + 1, clock_ns, now, signals, quality_words, alarms)
+        return Frame(
+            self.machine.name,
+            self._state.sequence,
+            now,
+            tuple(taken),
+            tuple(commands),
+            tuple(o.sample for o in observations.values()),
+            tuple(alarms[a.name].record(a.name) for a in self._alarms),
+            tuple(transitions),
+        )
+
+    def _in_order(self, readings: Sequence[Reading]) -> list[Reading]:
+        """By time; of one time, what judges the others first."""
+        used = (r for r in readings if r.point in self.points)
+        return sorted(used, key=lambda r: (r.at.monotonic_ns, r.point not in self._judging))
+
+    def _take(
+        self, readings: Sequence[Reading], now: Instant, clock_ns: int
+    ) -> tuple[dict[str, int], dict[str, SignalState]]:
+        words = dict(self._state.quality_words)
+        signals = {s.tag: self._state.signals.get(s.tag, SignalState()) for s in self._signals}
+        for reading in readings:
+            if reading.words and reading.point in self._judging:
+                words[reading.point] = reading.words[0]
+            at_ns = clock_ns - max(0, now.monotonic_ns - reading.at.monotonic_ns)
+            for signal in self._signals:
+                if signal.point == reading.point:
+                    quality = _judged(self._quality[signal.tag], words)
+                    signals[signal.tag] = sampling.take(
+                        signal,
+                        self._points[signal.tag],
+                        signals[signal.tag],
+                        reading,
+                        at_ns,
+                        quality,
+                    )
+        return words, signals
+
+    def _observe(self, signals: Mapping[str, SignalState], clock_ns: int) -> dict[str, Observation]:
+        """All tags in the order of the site: measured ones, then computed ones."""
+        seen = {s.tag: sampling.show(s, signals[s.tag], clock_ns) for s in self._signals}
+        injection = self.machine.pulse_injection
+        if injection is not None:
+            samples = {tag: o.sample for tag, o in seen.items()}
+            blind = any(seen[tag].blind for tag in estimate.input_tags(injection))
+            for sample in estimate.pulse_injection(injection, samples, self._units):
+                seen[sample.tag] = Observation(sample, blind)
+        return seen
+
+    def _judge(
+        self,
+        observations: Mapping[str, Observation],
+        elapsed_ns: int,
+        now: Instant,
+        commands: Sequence[Command],
+    ) -> tuple[dict[str, life_cycle.Memory], list[Transition]]:
+        """Orders first, then the conditions: an order is given on what was seen before it."""
+        alarms = {a.name: self._state.alarms.get(a.name, life_cycle.Memory()) for a in self._alarms}
+        settings = {a.name: _settings(a) for a in self._alarms}
+        transitions = []
+        for command in commands:
+            if command.alarm in alarms:
+                alarms[command.alarm], signed = life_cycle.order(
+                    settings[command.alarm], alarms[command.alarm], command, now.utc_ns
+                )
+                transitions.append(signed)
+        for alarm in self._alarms:
+            truth = self._truth(alarm, observations)
+            alarms[alarm.name], moved = life_cycle.observe(
+                settings[alarm.name], alarms[alarm.name], truth, elapsed_ns, now.utc_ns
+            )
+            if moved is not None:
+                transitions.append(moved)
+        return alarms, transitions
+
+    def _truth(self, alarm: Alarm, observations: Mapping[str, Observation]) -> Truth:
+        if isinstance(alarm, MalfunctionAlarm):
+            blind = any(observations[tag].blind for tag in alarm.tags)
+            return Truth.TRUE if blind else Truth.FALSE
+        sample = observations[alarm.tag].sample
+        if isinstance(alarm, LimitAlarm):
+            return self._beyond(alarm, sample)
+        return conditions.actuated(sample)
+
+    def _beyond(self, alarm: LimitAlarm, sample: Sample) -> Truth:
+        unit = self._units[alarm.tag]
+        if alarm.below is not None:
+            limit = alarm.below.in_unit(unit)
+            return conditions.below(sample, limit, abs(limit) * alarm.deadband)
+        if alarm.above is not None:
+            limit = alarm.above.in_unit(unit)
+            return conditions.above(sample, limit, abs(limit) * alarm.deadband)
+        raise ValueError(f"{alarm.name}: a limit alarm without a limit")
+
+
+def _elapsed_ns(last: Instant | None, now: Instant) -> int:
+    """Since the last step, on the monotonic clock; after a reboot, which resets that, by UTC."""
+    if last is None:
+        return 0
+    elapsed_ns = now.monotonic_ns - last.monotonic_ns
+    return elapsed_ns if elapsed_ns >= 0 else max(0, now.utc_ns - last.utc_ns)
+
+
+def _profile(site: Site, signal: Signal) -> tuple[DeviceProfile, str]:
+    """The profile of the signal's device, and the name of its point there."""
+    device_name, point_name = signal.point.split(".", 1)
+    return site.profile_of(site.device(device_name)), point_name
+
+
+def _point(site: Site, signal: Signal) -> Point:
+    profile, name = _profile(site, signal)
+    point = profile.point(name)
+    if point is None:
+        raise ValueError(f"{signal.tag}: there is no point {signal.point}")
+    return point
+
+
+def _quality(site: Site, signal: Signal) -> tuple[_Quality, ...]:
+    device = signal.point.split(".", 1)[0]
+    profile, name = _profile(site, signal)
+    return tuple(
+        _Quality(f"{device}.{q.point}", q.bit, q.when, sampling.QUALITY[q.means])
+        for q in profile.quality
+        if q.point != name and (not q.of or name in q.of)
+    )
+
+
+def _judged(rows: Sequence[_Quality], words: Mapping[str, int]) -> Status:
+    """What the device's bits say of a point: the worst of them, Good where none speaks."""
+    return GOOD.worst(
+        *(q.status for q in rows if q.point in words and (words[q.point] >> q.bit & 1) == q.when)
+    )
+
+
+def _settings(alarm: Alarm) -> life_cycle.Settings:
+    return life_cycle.Settings(
+        alarm.name,
+        round(alarm.on_delay * 1e9),
+        round(alarm.off_delay * 1e9),
+        alarm.latching,
+    )
