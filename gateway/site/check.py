@@ -289,6 +289,10 @@ def _counts_fit(
 def _machines(c: _Context) -> Iterator[Found]:
     tags = c.units_of_tags()
     for i, machine in enumerate(c.file.machines):
+        if machine.field_winding.field_voltage:
+            at: Path = ("machines", i, "field_winding", "field_voltage")
+            shown = machine.field_winding.field_voltage
+            yield from _tag_fits(c, tags, at, shown, machine.name, "voltage")
         injection, path = machine.pulse_injection, ("machines", i, "pulse_injection")
         if injection is None:
             continue

@@ -221,7 +221,10 @@ class Device(Block):
 
 
 class FieldWinding(Block):
+    """What is known of the winding itself."""
+
     rated_field_voltage: Volts
+    field_voltage: Tag | None = None  # the tag that shows it
 
 
 class ComputedTag(Block):
@@ -276,6 +279,8 @@ class Filter(Block):
 
 
 class SignalBase(Block):
+    """What every signal has: its tag, its machine, where it comes from, how old it may get."""
+
     tag: Tag
     machine: Name
     point: PointRef
@@ -285,6 +290,8 @@ class SignalBase(Block):
 
 
 class NumberSignal(SignalBase):
+    """A signal with a unit and a range."""
+
     unit: AnyUnit
     range: tuple[AnyQuantity, AnyQuantity]
     frozen_after: Seconds = 0.0  # 0: values may stand still
@@ -320,6 +327,8 @@ class Ne43(Block):
 
 
 class TableRow(Block):
+    """One point of a scaling table."""
+
     current: Amperes
     value: AnyQuantity
 
@@ -350,6 +359,8 @@ Signal = Annotated[RegisterSignal | CurrentLoop | Contact, Field(discriminator="
 
 
 class AlarmBase(Block):
+    """What every alarm has."""
+
     name: Tag
     machine: Name
     description: str = ""
@@ -389,11 +400,15 @@ Alarm = Annotated[LimitAlarm | ContactAlarm | MalfunctionAlarm, Field(discrimina
 
 
 class OpcUaOutput(Block):
+    """The OPC UA server."""
+
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65535)] = 4840
 
 
 class ModbusOutput(Block):
+    """The Modbus TCP server; `acknowledge` lets a client acknowledge alarms."""
+
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65535)] = 1502
     unit_id: Annotated[int, Field(ge=0, le=255)] = 1
@@ -402,17 +417,23 @@ class ModbusOutput(Block):
 
 
 class HttpOutput(Block):
+    """Metrics and health over HTTP."""
+
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65535)] = 8080
 
 
 class Outputs(Block):
+    """What is served; an output that is not named is not served."""
+
     opcua: OpcUaOutput | None = None
     modbus: ModbusOutput | None = None
     http: HttpOutput | None = None
 
 
 class Archive(Block):
+    """The history on disk: the oldest goes when the size is reached."""
+
     max_size_MiB: Annotated[int, Field(ge=16, le=1_000_000)] = 2048
 
 
