@@ -183,6 +183,11 @@ class ModbusConnection(asyncio.Protocol):
         if self._write is not None:
             self._write.cancel()
 
+    @property
+    def waiting_bytes(self) -> int:
+        """Answers that the client has not taken yet."""
+        return 0 if self._transport is None else self._transport.get_write_buffer_size()
+
     def close(self) -> None:
         """Closes at once; what was not sent is lost."""
         if self._transport is not None:

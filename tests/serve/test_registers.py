@@ -231,5 +231,5 @@ def test_map_beyond_the_address_space_is_one_clear_error() -> None:
     site = make_site(
         {"modbus": {"registers_per_machine": 5000}}, signals=(), alarms=(), machines=machines
     )
-    with pytest.raises(ValueError, match="end at 70100, beyond the 65536 .* at most 4674"):
+    with pytest.raises(ValueError, match=r"end at 70100, beyond the 65536 .* at most 4674"):
         served_map(site)
