@@ -34,12 +34,8 @@ _BOUNCE_TICK_S = 0.001
 def transmitted_ma(loop: Loop, value: float) -> float:
     """Return the current in mA for a value in ohms or, for a light level, a share of 1."""
     if loop.law == "logarithmic":
-        if value <= 0:
-            part = -math.inf
-        elif math.isinf(value):
-            part = math.inf
-        else:
-            part = math.log(value / loop.at_4_ma, loop.at_20_ma / loop.at_4_ma)
+        above = math.log(value) - math.log(loop.at_4_ma) if value > 0 else -math.inf
+        part = above / (math.log(loop.at_20_ma) - math.log(loop.at_4_ma))
     else:
         part = (value - loop.at_4_ma) / (loop.at_20_ma - loop.at_4_ma)
     return min(max(4.0 + 16.0 * part, _LOWEST_MA), _HIGHEST_MA)

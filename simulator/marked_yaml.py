@@ -29,15 +29,23 @@ class ScenarioError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Document:
-    """One file being read, with the faults found so far."""
+    """One file being read, with the faults found so far in it and in files that it names."""
 
     path: Path
-    faults: list[str] = field(default_factory=list)
+    faults: list[tuple[int, int, str]] = field(default_factory=list)
+    elsewhere: list[str] = field(default_factory=list)
 
     def fault(self, mark: yaml.Mark | None, text: str) -> None:
         """Note a fault at a place of the file."""
         line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
-        self.faults.append(f"{self.path}:{line}:{column}: {text}")
+        self.faults.append((line, column, text))
+
+    def texts(self) -> list[str]:
+        """Return all faults, in the order of the file, then those of other files."""
+        here = [
+            f"{self.path}:{line}:{column}: {text}" for line, column, text in sorted(self.faults)
+        ]
+        return here + self.elsewhere
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +59,11 @@ class Place:
     def fault(self, text: str) -> None:
         """Note a fault at this node."""
         self.document.fault(self.node.start_mark, f"{self.name}: {text}")
+
+    @property
+    def size(self) -> int:
+        """The number of entries of a mapping or list, 0 of a scalar."""
+        return len(self.node.value) if isinstance(self.node, yaml.CollectionNode) else 0
 
     @property
     def is_mapping(self) -> bool:
@@ -179,12 +192,12 @@ def read(path: Path, build: Callable[[Place], _Read]) -> _Read:
         raise ScenarioError([f"{path}:1:1: cannot be read: {reason}; check the path"]) from None
     except yaml.MarkedYAMLError as error:
         document.fault(error.problem_mark, f"is not YAML: {error.problem}; check the indentation")
-        raise ScenarioError(document.faults) from None
+        raise ScenarioError(document.texts()) from None
     except yaml.YAMLError as error:
         raise ScenarioError([f"{path}:1:1: is not YAML: {error}"]) from None
     if root is None:
         raise ScenarioError([f"{path}:1:1: is empty; write a scenario or a plant"])
     built = build(Place(document, root, ""))
     if document.faults:
-        raise ScenarioError(document.faults)
+        raise ScenarioError(document.texts())
     return built

@@ -31,10 +31,14 @@ OWN_RESISTANCE_MAX_OHM = 9_999e3
 _CYCLES_BEFORE = 4
 # Alarm contacts drop out a little above where they pick up (common practice, no source).
 _DROP_OUT = 1.1
+# A clean light path still loses a little (common practice, no source).
+CLEAN_LAMP = 0.95
 _LIGHT_NOISE = 0.003
 # Below this share of the rated field voltage nothing feeds the lamp (common practice, no source).
 _LAMP_NEEDS = 0.05
 _LOCATION_NEEDS_V = 1.0
+# What happens at the very end of a cycle belongs to the next one.
+_JUST_BEFORE_S = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +149,7 @@ class PulseMonitor(Monitor):
 
     def _cycle(self, number: int) -> None:
         end_s = self._end_s(number)
-        state = self._state(end_s)
+        state = self._state(end_s - _JUST_BEFORE_S)
         lifted = self._brush_lifted(end_s - self._cycle_s)
         measured = None if lifted else self._measure(number)
         if state == "frozen":
@@ -172,7 +176,7 @@ class PulseMonitor(Monitor):
         noise = self._noise(number)
         currents_a, fields_v = [], []
         for half, emf_v in enumerate((setup.source_v, -setup.source_v)):
-            time_s = (2 * number + half + 1) * setup.half_cycle_s
+            time_s = (2 * number + half + 1) * setup.half_cycle_s - _JUST_BEFORE_S
             winding, field_v = self._winding(time_s), self._field_v(time_s)
             self._potentials = rotor.settle(
                 winding,
@@ -199,7 +203,7 @@ class PulseMonitor(Monitor):
             field_minus_v=fields_v[1],
             own_resistance_ohm=own_ohm,
             own_location=own_location,
-            temperature_c=self._temperature_c(self._end_s(number)),
+            temperature_c=self._temperature_c(self._end_s(number) - _JUST_BEFORE_S),
         )
 
     def _ripple_a(self, winding: rotor.Winding, field_v: float, time_s: float) -> float:
@@ -227,16 +231,17 @@ class DcMonitor(Monitor):
 
     def _cycle(self, number: int) -> None:
         setup, end_s = self._setup, self._end_s(number)
-        field_v = self._field_v(end_s)
+        seen_s = end_s - _JUST_BEFORE_S
+        field_v = self._field_v(seen_s)
         self._potentials = rotor.settle(
-            self._winding(end_s),
+            self._winding(seen_s),
             setup.injection,
             self._potentials,
             emf_v=setup.source_v,
             field_v=field_v,
             duration_s=setup.cycle_s,
         )
-        state = self._state(end_s)
+        state = self._state(seen_s)
         if state == "frozen":
             return
         noise = self._noise(number)
@@ -249,7 +254,7 @@ class DcMonitor(Monitor):
             return
         tripped = current_a > setup.threshold_a
         lit = not tripped and abs(field_v) > _LAMP_NEEDS * abs(self.machine.field_voltage_v)
-        level = self._setting("lamp", end_s, 1.0) if lit else 0.0
+        level = self._setting("lamp", seen_s, CLEAN_LAMP) if lit else 0.0
         light = min(max(level + noise.gauss(0.0, _LIGHT_NOISE), 0.0), 1.0) if level else 0.0
         seen_v = field_v + noise.gauss(0.0, setup.field_noise_v)
         status = MEASURING | (SELF_TEST_FAILED if state == "self-test failed" else 0)

@@ -25,6 +25,7 @@ from itertools import pairwise
 from typing import Generic, TypeVar
 
 SEGMENTS = 100
+_LOCATION_DIGITS = 9
 # IEC 60034-1, temperature by resistance: k = 235 for copper. Reference 20 degC.
 _COPPER_K = 235.0
 _REFERENCE_C = 20.0
@@ -229,15 +230,17 @@ def _steady(ladder: _Ladder, emf_v: float, field_v: float) -> Potentials:
 @lru_cache(maxsize=64)
 def _ladder(winding: Winding, injection: Injection) -> _Ladder:
     even = [k / SEGMENTS for k in range(SEGMENTS + 1)]
-    locations = tuple(sorted({*even, *(fault.location for fault in winding.faults)}))
+    # Faults nearer to each other than a millionth of a turn share a node.
+    places = [round(fault.location, _LOCATION_DIGITS) for fault in winding.faults]
+    locations = tuple(sorted({*even, *places}))
     lengths = [b - a for a, b in pairwise(locations)]
     segments = tuple(1.0 / (winding.resistance_ohm * length) for length in lengths)
     shares = [
         (left + right) / 2 for left, right in zip([0.0, *lengths], [*lengths, 0.0], strict=True)
     ]
     leaks = [share / winding.insulation_ohm for share in shares]
-    for fault in winding.faults:
-        leaks[locations.index(fault.location)] += 1.0 / fault.resistance_ohm
+    for fault, place in zip(winding.faults, places, strict=True):
+        leaks[locations.index(place)] += 1.0 / fault.resistance_ohm
     capacitances = tuple(share * winding.capacitance_f for share in shares)
     factors = _eliminate(segments, leaks)
     port = _port(injection)

@@ -25,7 +25,7 @@ __all__ = ["Scenario", "ScenarioError", "SimulatorError", "load", "run"]
 
 _TICK_S = 0.05
 # Above this a machine with ramps takes more than the computer can give.
-_FASTEST = 200.0
+_FASTEST = 500.0
 
 
 @dataclass(frozen=True, slots=True)

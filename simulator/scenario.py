@@ -20,11 +20,13 @@ its settings:
               temperature: 75 degC        capacitance: 0.5 uF     insulation: 5 Mohm
               fault: {location: 0.2, resistance: 15 kohm}, `resistance: none` takes it away;
                   location 0 is the negative ring, 1 the positive; a machine may have several
-              lamp: 40 % (optical link only: how clean the light path is)
+              lamp: 40 % (optical link only: the light that arrives; 95 % through a clean path)
               brush: always in contact, or {contact: 20 s, every: 60 s} (retractable brush only)
-    device    state: healthy, silent (takes requests, answers none), refused (no TCP connection),
-                  and of a monitor: frozen (values and heartbeat stop), self-test failed,
-                  telemetry lost (telemetry only; values stop, a status bit says so)
+    device    state: healthy, silent (takes requests, answers none), refused (no TCP connection;
+                  only for a unit alone on its port); both leave loops and contacts at work.
+                  Of a monitor also: frozen (values, heartbeat, loop and contact stop),
+                  self-test failed (a status bit), telemetry lost (telemetry only; values stop,
+                  a status bit says so, the heartbeat goes on)
     loop      state: healthy, wire break, short, failure high, failure low, or a current
                   such as 20.3 mA that the transmitter is stuck at
     contact   state: healthy, wire break
@@ -48,6 +50,7 @@ from pathlib import Path
 from simulator import marked_yaml, plant, quantity
 from simulator.loop import STATES_MA
 from simulator.marked_yaml import Place, ScenarioError
+from simulator.monitor import CLEAN_LAMP
 from simulator.plant import Plant
 from simulator.timeline import Key, NumberTrack, Step, Timeline, number_track
 
@@ -156,7 +159,7 @@ def _plant(place: Place | None) -> Plant | None:
         return plant.load(place.document.path.parent / name)
     except ScenarioError as error:
         place.fault(f"the plant file {name!r} has faults, see there")
-        place.document.faults.extend(error.texts)
+        place.document.elsewhere.extend(error.texts)
         return None
 
 
@@ -185,7 +188,7 @@ def _before(installed: Plant, key: Key) -> float:
         "temperature": machine.temperature_c,
         "capacitance": machine.capacitance_f,
         "insulation": machine.insulation_ohm,
-        "lamp": 1.0,
+        "lamp": CLEAN_LAMP,
         "ripple_frequency": 300.0,
     }.get(key.setting, 0.0)
 
@@ -208,7 +211,7 @@ def _element(element: Place, story: _Story, *, timed: bool) -> None:
     }[target]
     name = keys[target].choice(tuple(things) or ("(the plant has none)",))
     settings = {key: place for key, place in keys.items() if key not in ("at", target)}
-    if not settings:
+    if not settings and len(keys) == element.size:
         element.fault(f"says nothing that happens; add one of {', '.join(_SETTINGS[target])}")
     if name not in things:
         return
