@@ -1,0 +1,47 @@
+"""The command line, one thin file a command. Exit codes: 0 good, 1 trouble, 2 wrong input."""
+
+import importlib
+from typing import Final
+
+import click
+
+import gateway
+
+COMMANDS: Final = {
+    "demo": "start a simulated plant and the gateway on it",
+    "run": "run the gateway",
+    "check": "check a site file",
+    "schema": "print the JSON Schema of site files or device profiles",
+    "read": "read the devices once and show every step of every value",
+    "registers": "print the served Modbus map",
+    "history": "print the archived values of a tag",
+    "alarms": "list alarms, acknowledge and reset them",
+    "simulate": "run a scenario of the plant simulator",
+}
+
+
+class _Commands(click.Group):
+    """Loads a command's file when it is used, so that help and errors come at once."""
+
+    def list_commands(self, context: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, context: click.Context, name: str) -> click.Command | None:
+        if name not in COMMANDS:
+            return None
+        command: click.Command = importlib.import_module(f"gateway.cli.{name}").command
+        return command
+
+    def format_commands(self, context: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(gateway.__version__, prog_name="rotor-gateway")
+def main() -> None:
+    """Read rotor earth-fault monitors and hand the plant tags that it can trust.
+
+    Rotor circuits are hazardous. The gateway informs; it never trips a machine and replaces no
+    protection. Local codes, plant procedures and licensed engineers decide.
+    """

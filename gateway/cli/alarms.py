@@ -1,0 +1,112 @@
+"""`rotor-gateway alarms SITE [list|ack|reset]`: the operator's door on the command line."""
+
+import asyncio
+import getpass
+import json
+from pathlib import Path
+
+import click
+
+from gateway.cli.history import timestamp
+from gateway.cli.options import (
+    fail,
+    json_option,
+    load_site,
+    site_argument,
+    state_of,
+    state_option,
+)
+from gateway.service.field_side import WALL
+from gateway.service.wall import WallClient
+from gateway.site.explain import did_you_mean
+from gateway.site.installed import Site
+from gateway.tags import Command, Frame, Order
+
+_WAIT_S = 3.0
+
+
+@click.command()
+@site_argument
+@click.argument("action", type=click.Choice(["list", "ack", "reset"]), default="list")
+@click.argument("alarm", required=False)
+@click.option("--why", default="", help="Reason, kept in the journal.")
+@state_option
+@json_option
+def command(
+    site_path: Path,
+    action: str,
+    alarm: str | None,
+    why: str,
+    state_dir: Path | None,
+    as_json: bool,
+) -> None:
+    """List the alarms of a running gateway, acknowledge one, or reset a latched one."""
+    site = load_site(site_path)
+    wall = state_of(site_path, state_dir) / WALL
+    if action == "list":
+        _list(site, wall, as_json)
+        return
+    names = [a.name for a in site.file.alarms]
+    if alarm not in names:
+        named = "name an alarm" if alarm is None else f"there is no alarm {alarm!r}"
+        fail(f"{named}{did_you_mean(alarm or '', names)}", 2)
+    order = Order.ACKNOWLEDGE if action == "ack" else Order.RESET
+    refusal = asyncio.run(_order(wall, Command(order, alarm, getpass.getuser(), why)))
+    if refusal:
+        fail(f"{alarm}: refused: {refusal}")
+    click.echo(f"{alarm}: done")
+
+
+async def _order(wall: Path, command: Command) -> str:
+    client = WallClient(wall)
+    running = asyncio.create_task(client.run(lambda frame: None, lambda report: None))
+    try:
+        return await client.order(command)
+    finally:
+        running.cancel()
+
+
+def _list(site: Site, wall: Path, as_json: bool) -> None:
+    frames = asyncio.run(_newest(site, wall))
+    missing = [m.name for m in site.file.machines if m.name not in frames]
+    rows = [
+        {
+            "alarm": record.alarm,
+            "state": record.state.value,
+            "condition": "known" if record.judged else "unknown",
+            "since": timestamp(record.since_ns),
+        }
+        for frame in frames.values()
+        for record in frame.alarms
+    ]
+    if as_json:
+        click.echo(json.dumps(rows, indent=1))
+    else:
+        width = max((len(row["alarm"]) for row in rows), default=0)
+        for row in rows:
+            unknown = "" if row["condition"] == "known" else "  (condition unknown)"
+            state = f"{row['alarm']:<{width}}  {row['state']:<25}"
+            click.echo(f"{state} {row['since']}{unknown}".rstrip())
+    if missing:
+        fail(f"no word of {', '.join(missing)}: is the gateway running with this state directory?")
+
+
+async def _newest(site: Site, wall: Path) -> dict[str, Frame]:
+    """The newest Frame of each machine that the field side has, within a few seconds."""
+    frames: dict[str, Frame] = {}
+    complete = asyncio.Event()
+
+    def take(frame: Frame) -> None:
+        frames[frame.machine] = frame
+        if len(frames) == len(site.file.machines):
+            complete.set()
+
+    running = asyncio.create_task(WallClient(wall).run(take, lambda report: None))
+    try:
+        await asyncio.wait_for(complete.wait(), _WAIT_S)
+    except TimeoutError:
+        pass
+    finally:
+        running.cancel()
+    order = [m.name for m in site.file.machines if m.name in frames]
+    return {name: frames[name] for name in order}

@@ -1,0 +1,196 @@
+"""The field side: polls, steps every machine's chain, writes each Frame to disk, hands it over.
+
+It listens on no network port and waits for nobody on the plant side. A scan begins when it is
+due; what the disk or a reader does can not make it late. Refuses to show a Frame that is not on
+disk, unless the disk itself refuses it, which is counted and said.
+"""
+
+import asyncio
+import contextlib
+from collections import deque
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
+
+import structlog
+
+from gateway.archive.layout import StoreError
+from gateway.archive.store import Store
+from gateway.chain import Chain, StateError
+from gateway.field import Field
+from gateway.service.clock import now
+from gateway.service.wall import WallServer
+from gateway.site.installed import Site
+from gateway.tags import Command, FieldReport, Frame, Reading
+
+log = structlog.get_logger("gateway.service")
+
+ARCHIVE: Final = "archive.db"
+WALL: Final = "wall.sock"
+
+# Readings kept for one step: a thousand points at ten polls a scan. Beyond it the oldest go.
+_INBOX: Final = 10_000
+# Frames waiting for the disk before a scan has to wait, too: minutes of a stalled disk.
+_WAITING_FRAMES: Final = 500
+_REPORT_PERIOD_S: Final = 1.0
+_LATE_SHARE: Final = 0.1
+_ORDERS: Final = 64
+
+
+class _MachineSide:
+    """One machine's chain, its inbox and its scan."""
+
+    def __init__(self, chain: Chain, outbox: "asyncio.Queue[_Step]") -> None:
+        self.chain = chain
+        self.inbox: deque[Reading] = deque(maxlen=_INBOX)
+        self.orders: deque[tuple[Command, asyncio.Future[str]]] = deque()
+        self.steps = 0
+        self.late = 0
+        self._outbox = outbox
+
+    async def scan(self) -> None:
+        """Step when due, on absolute deadlines; a scan that was missed is not made up for."""
+        loop = asyncio.get_running_loop()
+        period_s = self.chain.machine.scan
+        due_s = loop.time() + period_s
+        while True:
+            await asyncio.sleep(max(0.0, due_s - loop.time()))
+            late_s = loop.time() - due_s
+            self.late += late_s > _LATE_SHARE * period_s
+            due_s += period_s * (1 + max(0, int(late_s // period_s)))
+            await self._outbox.put(self._step())
+
+    def _step(self) -> "_Step":
+        readings = list(self.inbox)
+        self.inbox.clear()
+        orders = list(self.orders)
+        self.orders.clear()
+        frame = self.chain.step(readings, now(), [command for command, _ in orders])
+        self.steps += 1
+        return _Step(frame, self.chain.save(), [answer for _, answer in orders])
+
+
+class _Step:
+    """A Frame on its way to the disk, and those who wait for what became of their orders."""
+
+    def __init__(self, frame: Frame, state: bytes, answers: list[asyncio.Future[str]]) -> None:
+        self.frame = frame
+        self.state = state
+        self.answers = answers
+
+    def tell(self) -> None:
+        # Orders are judged before conditions, so their journal entries come first, in order.
+        for answer, entry in zip(self.answers, self.frame.transitions, strict=False):
+            if not answer.done():
+                answer.set_result(entry.refusal)
+
+
+class FieldSide:
+    """All machines of a site on one event loop."""
+
+    def __init__(self, site: Site, store: Store) -> None:
+        self._site = site
+        self._store = store
+        self._wall = WallServer(self._order)
+        self._outbox: asyncio.Queue[_Step] = asyncio.Queue(_WAITING_FRAMES)
+        self._machines = {
+            m.name: _MachineSide(_chain(site, m.name, store), self._outbox)
+            for m in site.file.machines
+        }
+        self._machine_of = {a.name: a.machine for a in site.file.alarms}
+        self._field = Field(site, now, self._deliver)
+        self._unwritten = 0
+
+    async def run(self, wall_path: Path) -> None:
+        """Until cancelled. Ends with everything that was stepped on disk."""
+        await self._wall.start(wall_path)
+        try:
+            async with asyncio.TaskGroup() as tasks:
+                tasks.create_task(self._field.run())
+                tasks.create_task(self._publish())
+                tasks.create_task(self._report())
+                for side in self._machines.values():
+                    tasks.create_task(side.scan())
+        finally:
+            await self._wall.stop()
+            await self._write(self._waiting())
+
+    def _deliver(self, readings: Sequence[Reading]) -> None:
+        for side in self._machines.values():
+            points = side.chain.points
+            side.inbox.extend(r for r in readings if r.point in points)
+
+    async def _publish(self) -> None:
+        """Disk first; whatever waits is written together."""
+        while True:
+            steps = [await self._outbox.get(), *self._waiting()]
+            await self._write(steps)
+            for step in steps:
+                self._wall.publish_frame(step.frame, step.frame.encode())
+                step.tell()
+
+    def _waiting(self) -> "list[_Step]":
+        return [self._outbox.get_nowait() for _ in range(self._outbox.qsize())]
+
+    async def _write(self, steps: "Sequence[_Step]") -> None:
+        if not steps:
+            return
+        try:
+            await self._store.write([(step.frame, step.state) for step in steps])
+        except StoreError as error:
+            self._unwritten += len(steps)
+            log.error("frames not archived", reason=str(error), frames=self._unwritten)
+
+    async def _report(self) -> None:
+        while True:
+            sides = self._machines.values()
+            self._wall.publish_report(
+                FieldReport(
+                    now().utc_ns,
+                    self._field.reports(),
+                    sum(s.steps for s in sides),
+                    sum(s.late for s in sides),
+                    self._store.bytes_on_disk,
+                    self._store.frames_written,
+                )
+            )
+            await asyncio.sleep(_REPORT_PERIOD_S)
+
+    async def _order(self, command: Command) -> str:
+        """'' once the order is taken, on disk, and in the Frame; else why it was refused."""
+        machine = self._machine_of.get(command.alarm)
+        if machine is None:
+            return f"there is no alarm {command.alarm!r}"
+        side = self._machines[machine]
+        if len(side.orders) >= _ORDERS:
+            return "too many orders are waiting; try again"
+        answer: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        side.orders.append((command, answer))
+        return await answer
+
+
+def _chain(site: Site, machine: str, store: Store) -> Chain:
+    saved = store.states().get(machine)
+    if saved is None:
+        return Chain(site, machine)
+    try:
+        return Chain.resumed(site, machine, saved)
+    except StateError as error:
+        log.error("alarm state of the last run lost", machine=machine, reason=str(error))
+        return Chain(site, machine)
+
+
+async def field_side(site: Site, state_dir: Path, stop: asyncio.Event) -> None:
+    """The whole field side of a site, until `stop` is set."""
+    size_bytes = site.file.archive.max_size_MiB * 2**20
+    store = await Store.open(state_dir / ARCHIVE, max_size_bytes=size_bytes)
+    try:
+        running = asyncio.create_task(FieldSide(site, store).run(state_dir / WALL))
+        stopping = asyncio.create_task(stop.wait())
+        await asyncio.wait((running, stopping), return_when=asyncio.FIRST_COMPLETED)
+        stopping.cancel()
+        running.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await running
+    finally:
+        await store.close()
