@@ -18,14 +18,8 @@ from gateway.rotor import estimate
 from gateway.signals import sampling
 from gateway.signals.sampling import Observation, SignalState
 from gateway.site.installed import Site
-from gateway.site.model import (
-    Alarm,
-    DeviceProfile,
-    LimitAlarm,
-    MalfunctionAlarm,
-    Point,
-    Signal,
-)
+from gateway.site.model import Alarm, LimitAlarm, MalfunctionAlarm, Signal
+from gateway.site.profile import DeviceProfile, Point
 from gateway.tags import (
     GOOD,
     Command,

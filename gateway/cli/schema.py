@@ -4,7 +4,8 @@ import json
 
 import click
 
-from gateway.site.model import DeviceProfile, SiteFile
+from gateway.site.model import SiteFile
+from gateway.site.profile import DeviceProfile
 
 
 @click.command()

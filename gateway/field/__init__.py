@@ -16,7 +16,8 @@ from gateway.field.poller import Lane
 from gateway.field.rounds import Query, Round, queries_of, spread
 from gateway.field.station import Station, failed
 from gateway.site.installed import Site
-from gateway.site.model import Device, ModbusRtuLink, Point
+from gateway.site.model import Device, ModbusRtuLink
+from gateway.site.profile import Point
 from gateway.tags import BAD_CONFIGURATION_ERROR, DeviceReport, Instant, Reading
 
 

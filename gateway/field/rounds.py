@@ -11,14 +11,8 @@ from dataclasses import dataclass, field
 from gateway.field.line_time import rtu_cost, tcp_cost
 from gateway.field.plan import Limits, Span, plan
 from gateway.field.reply import Ask
-from gateway.site.model import (
-    Device,
-    DeviceProfile,
-    ModbusRtuLink,
-    ModbusTcpLink,
-    Point,
-    RegisterSpan,
-)
+from gateway.site.model import Device, ModbusRtuLink, ModbusTcpLink
+from gateway.site.profile import DeviceProfile, Point, RegisterSpan
 from gateway.tags import Status
 
 

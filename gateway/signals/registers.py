@@ -7,7 +7,7 @@ arrive: ABCD big-endian, CDAB words swapped, BADC bytes swapped, DCBA little-end
 import struct
 from math import isfinite
 
-from gateway.site.model import ByteOrder, Point
+from gateway.site.profile import ByteOrder, Point
 
 _ORDER: dict[ByteOrder, tuple[int, ...]] = {
     "ABCD": (0, 1, 2, 3),

@@ -11,7 +11,8 @@ from typing import Final
 
 from gateway.signals import contacts, current_loop, filters, registers, scaling
 from gateway.signals.current_loop import FAILURES, Band
-from gateway.site.model import Contact, CountsInput, CurrentLoop, Point, RegisterSignal, Signal
+from gateway.site.model import Contact, CountsInput, CurrentLoop, RegisterSignal, Signal
+from gateway.site.profile import Point
 from gateway.tags import (
     BAD_COMMUNICATION_ERROR,
     BAD_DEVICE_FAILURE,

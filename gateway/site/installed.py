@@ -4,7 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
-from gateway.site.model import Contact, Device, DeviceProfile, Machine, Point, SiteFile
+from gateway.site.model import Contact, Device, Machine, SiteFile
+from gateway.site.profile import DeviceProfile, Point
 from gateway.site.units import Unit
 
 

@@ -11,8 +11,10 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from gateway.site import check, explain, yaml_marks
+from gateway.site.check_profile import check_profile
 from gateway.site.installed import Site
-from gateway.site.model import DeviceProfile, SiteFile
+from gateway.site.model import SiteFile
+from gateway.site.profile import DeviceProfile
 
 LISTS = ("machines", "links", "devices", "signals", "alarms")
 
@@ -168,7 +170,7 @@ def _profiles(
             try:
                 profile = DeviceProfile.model_validate(found.data)
                 profiles[name] = profile
-                for fault in check.check_profile(profile, name):
+                for fault in check_profile(profile, name):
                     found.add(fault.path, fault.text, warning=fault.warning)
             except ValidationError as error:
                 found.add_all(error, DeviceProfile)

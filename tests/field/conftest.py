@@ -13,7 +13,8 @@ from typing import Any
 import pytest
 
 from gateway.site.installed import Site
-from gateway.site.model import DeviceProfile, SiteFile
+from gateway.site.model import SiteFile
+from gateway.site.profile import DeviceProfile
 from gateway.tags import Instant, Reading
 
 REGISTERS = [(7 * i) & 0xFFFF for i in range(65536)]

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from gateway.site.installed import Site
-from gateway.site.model import DeviceProfile, SiteFile
+from gateway.site.model import SiteFile
+from gateway.site.profile import DeviceProfile
 from gateway.tags import (
     AlarmRecord,
     AlarmState,

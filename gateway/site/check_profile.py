@@ -1,0 +1,50 @@
+"""What one entry of a device profile must know of another. Pure: a model in, all faults out."""
+
+from collections.abc import Iterator
+
+from gateway.site.check import Found
+from gateway.site.explain import did_you_mean
+from gateway.site.profile import DeviceProfile
+from gateway.site.yaml_marks import Path
+
+
+def check_profile(profile: DeviceProfile, file_name: str) -> list[Found]:
+    """All faults within one device profile; `file_name` without its ending."""
+    return list(_profile(profile, file_name))
+
+
+def _profile(profile: DeviceProfile, file_name: str) -> Iterator[Found]:
+    if profile.profile != file_name:
+        text = f"the file is {file_name}.yaml, so this must be {file_name!r}"
+        yield Found(("profile",), text)
+    seen: set[str] = set()
+    for i, point in enumerate(profile.points):
+        path: Path = ("points", i)
+        if point.name in seen:
+            yield Found((*path, "name"), f"the point {point.name!r} is there already")
+        seen.add(point.name)
+        if point.poll not in profile.poll:
+            text = f"there is no poll class {point.poll!r}{did_you_mean(point.poll, profile.poll)}"
+            yield Found((*path, "poll"), text)
+        if (point.function in (1, 2)) != (point.type == "bool"):
+            text = "functions 1 and 2 read bool; functions 3 and 4 read registers and their bits"
+            yield Found((*path, "type"), text)
+        if point.bit is not None and point.type != "uint16":
+            yield Found((*path, "bit"), "a bit is taken from a uint16")
+        if not profile.address_base <= point.address <= 65536 - point.width + profile.address_base:
+            text = f"addresses count from {profile.address_base}: {point.address} is outside"
+            yield Found((*path, "address"), text)
+        for span in profile.unreadable:
+            last = point.address + point.width - 1
+            if (
+                span.function == point.function
+                and span.first <= last
+                and point.address <= span.last
+            ):
+                text = f"lies in the unreadable run {span.first} to {span.last}"
+                yield Found((*path, "address"), text)
+    for i, quality in enumerate(profile.quality):
+        for key, name in (("point", quality.point), *(("of", n) for n in quality.of)):
+            if name not in seen:
+                text = f"there is no point {name!r}{did_you_mean(name, seen)}"
+                yield Found(("quality", i, key), text)
