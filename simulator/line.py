@@ -3,6 +3,8 @@
 Bytes take their time on the wire: each arrives after the time that its characters need at the
 line's baud rate. Noise turns over one bit of a byte.
 
+A pseudo-terminal knows no parity bit: the gateway's end must be opened without parity.
+
 It refuses to hold more bytes than a wire would: what a reader leaves standing is lost.
 """
 

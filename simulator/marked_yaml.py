@@ -7,6 +7,7 @@ spelling. It refuses repeated keys, anchors and aliases.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,6 +18,7 @@ import yaml
 from simulator.quantity import Kind, parse
 
 _Read = TypeVar("_Read")
+_WHOLE = re.compile(r"-?[0-9]{1,18}")
 
 
 class ScenarioError(Exception):
@@ -89,7 +91,7 @@ class Place:
     def whole(self, low: int, high: int) -> int:
         """Return a whole number from `low` to `high`; after a fault `low`."""
         text = self.text()
-        if text.lstrip("-").isdecimal() and low <= int(text) <= high:
+        if _WHOLE.fullmatch(text) and low <= int(text) <= high:
             return int(text)
         if text:
             self.fault(f"{text!r} is not right; write a whole number from {low} to {high}")
@@ -194,7 +196,10 @@ def read(path: Path, build: Callable[[Place], _Read]) -> _Read:
         document.fault(error.problem_mark, f"is not YAML: {error.problem}; check the indentation")
         raise ScenarioError(document.texts()) from None
     except yaml.YAMLError as error:
-        raise ScenarioError([f"{path}:1:1: is not YAML: {error}"]) from None
+        told = " ".join(str(error).split())
+        raise ScenarioError([f"{path}:1:1: is not YAML: {told}; save it as plain text"]) from None
+    except RecursionError:
+        raise ScenarioError([f"{path}:1:1: is nested too deeply; write it flat"]) from None
     if root is None:
         raise ScenarioError([f"{path}:1:1: is empty; write a scenario or a plant"])
     built = build(Place(document, root, ""))

@@ -34,7 +34,7 @@ TEMPERATURE = _kind("temperature", "75 degC", degC=1.0)
 FREQUENCY = _kind("frequency", "300 Hz", Hz=1.0)
 SHARE = Kind("share", MappingProxyType({"%": 0.01}), "2 %")
 
-_FORM = re.compile(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([A-Za-z%]+)")
+_FORM = re.compile(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([A-Za-z%]+)", re.ASCII)
 
 
 def parse(text: str, kind: Kind) -> float:

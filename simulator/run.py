@@ -9,7 +9,7 @@ import asyncio
 import logging
 import time
 from collections import defaultdict
-from contextlib import AsyncExitStack
+from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -78,10 +78,9 @@ async def run(
                 pty.damage(installation.bit_flips(name))
             for port in ports:
                 await port.follow()
-            try:
-                await asyncio.wait_for(stop.wait(), _TICK_S)
-            except TimeoutError:
-                continue
+            with suppress(TimeoutError):
+                async with asyncio.timeout(_TICK_S):
+                    await stop.wait()
 
 
 def _by_port(scenario: Scenario) -> dict[int, list[Device]]:

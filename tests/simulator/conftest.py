@@ -59,22 +59,28 @@ def at() -> At:
     return advanced
 
 
-def _free_ports(count: int) -> int:
+def _free_ports(count: int = 3) -> int:
     """Return the first of `count` neighbouring TCP ports that are free now."""
     for first in range(21000, 29000, count):
-        with_sockets = []
+        opened = []
         try:
             for port in range(first, first + count):
                 taken = socket.socket()
-                with_sockets.append(taken)
+                opened.append(taken)
                 taken.bind(("127.0.0.1", port))
             return first
         except OSError:
             continue
         finally:
-            for taken in with_sockets:
+            for taken in opened:
                 taken.close()
     raise AssertionError("no free ports")
+
+
+@pytest.fixture
+def port_base() -> int:
+    """Give a first port for the plant, free now with its neighbours."""
+    return _free_ports()
 
 
 @pytest.fixture
@@ -83,7 +89,7 @@ def serve(tmp_path: Path) -> Serve:
 
     @asynccontextmanager
     async def serving(told: Scenario, speed: float = 20.0) -> AsyncIterator[Served]:
-        port_base, line_dir, stop = _free_ports(3), tmp_path / "lines", asyncio.Event()
+        port_base, line_dir, stop = _free_ports(), tmp_path / "lines", asyncio.Event()
         task = asyncio.create_task(
             run(told, port_base=port_base, line_dir=line_dir, speed=speed, stop=stop)
         )
@@ -95,6 +101,8 @@ def serve(tmp_path: Path) -> Serve:
             yield Served(port_base, line_dir, stop, task)
         finally:
             stop.set()
-            await asyncio.wait_for(task, 5)
+            await asyncio.wait({task}, timeout=5)
+            if not task.cancelled():
+                task.result()
 
     return serving

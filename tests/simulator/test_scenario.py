@@ -9,6 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from simulator.monitor import DcReading, PulseReading
 from simulator.scenario import ScenarioError, load
 
 if TYPE_CHECKING:
@@ -66,6 +67,7 @@ def test_scenarios_reach_their_end_within_eight_seconds_and_hold_it(
     for time_s in (8.0, 60.0):
         installation = at(load(CONFIG / "scenarios" / f"{name}.yaml"), time_s)
         reading = installation.monitors[machine].reading
+        assert isinstance(reading, PulseReading)
         assert pytest.approx(resistance_ohm, rel=0.01) == reading.own_resistance_ohm
         assert pytest.approx(location, abs=0.01) == reading.own_location
 
@@ -128,6 +130,8 @@ def test_what_cannot_be_is_refused(tmp_path: Path, line: str, expected: str) -> 
         (HEAD + "timeline: none\n", "must be a list"),
         ("plant: x\nseed: 1\n", "'scenario' is missing"),
         ("scenario: \x00\n", "is not YAML"),
+        ("[" * 700 + "]" * 700, "nested too deeply"),
+        (f"scenario: s\nplant: {PLANT}\nseed: --5\n", "write a whole number"),
     ],
 )
 def test_broken_files_are_refused(tmp_path: Path, text: str, expected: str) -> None:
@@ -183,6 +187,9 @@ def test_the_language_of_the_manual_is_read(scenario: Write, at: At) -> None:
     assert 600.0 == told.duration_s
     installation = at(told, 5.0)
     assert 600 == installation.registers(told.plant.devices["u1-monitor"])[14]
-    assert pytest.approx(300.0, abs=1.0) == installation.monitors["U1"].reading.field_plus_v
-    assert pytest.approx(0.4, abs=0.02) == installation.monitors["U2"].reading.light
+    pulse, dc = (installation.monitors[machine].reading for machine in ("U1", "U2"))
+    assert isinstance(pulse, PulseReading)
+    assert isinstance(dc, DcReading)
+    assert pytest.approx(300.0, abs=1.0) == pulse.field_plus_v
+    assert pytest.approx(0.4, abs=0.02) == dc.light
     assert not installation.circuit_closed(told.plant.contacts["u1-alarm-contact"])
