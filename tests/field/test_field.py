@@ -73,3 +73,27 @@ async def test_points_of_one_request_are_delivered_together(tcp_device, site_of,
         report.failed,
         report.last_error,
     )
+
+
+def line_link(line, **more):
+    return {
+        "kind": "modbus-rtu",
+        "name": "row",
+        "line": line.path,
+        "baud": 115200,
+        "timeout": "100 ms",
+        **more,
+    }
+
+
+async def test_units_on_one_line_are_all_read(rtu_line, site_of, now, heard):
+    """Every unit of a serial line is read in turn over the one port."""
+    devices = [device(f"d{i}", "row", unit_id=i) for i in (1, 2, 17)]
+    points = [f"{d['name']}.{p}" for d in devices for p in "xyzc"]
+    field = Field(site_of([line_link(rtu_line)], devices, [monitor()], points), now, heard)
+    running = asyncio.create_task(field.run())
+    await heard.until(lambda: len(heard.batches) >= 20)
+    await stopped(running)
+    assert set(points) == {r.point for r in heard.readings}
+    assert {GOOD} == {r.status for r in heard.readings}
+    assert {(70,)} == {r.words for r in heard.readings if r.point == "d17.x"}
