@@ -9,7 +9,7 @@ Refuses files that are not an archive of this version, and tags and machines tha
 """
 
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +17,7 @@ from typing import Final, TypeVar
 
 from gateway.archive import layout
 from gateway.archive.layout import StoreError
-from gateway.tags import AlarmState, Frame, Sample, Status, Transition
+from gateway.tags import Frame, Sample, Status, Transition
 
 _BUSY_TIMEOUT_MS: Final = 5000
 _FRAMES_A_PAGE: Final = 250
@@ -73,57 +73,58 @@ def history(path: Path, tag: str, since_ns: int, until_ns: int, limit: int) -> I
 
 def frames(path: Path, machine: str, since_ns: int, until_ns: int) -> Iterator[Frame]:
     """The Frames of a machine in the order of its steps. Raises StoreError."""
-    keys: dict[int, bytes] = {}  # the last one only
-
-    def page(connection: sqlite3.Connection, after: int, last: int) -> list[Frame]:
-        # One transaction, so that no key frame is dropped between the two reads.
-        connection.execute("begin")
-        try:
-            rows = connection.execute(
-                "select id, key_frame, body from frame where id > ? and id <= ? and machine = ? "
-                "and utc_ns >= ? and utc_ns < ? order by id",
-                (after, last, number, since_ns, until_ns),
-            ).fetchall()
-            bodies = {
-                key: connection.execute("select body from key_frame where id=?", (key,)).fetchone()
-                for key in {key for _, key, _ in rows} - keys.keys()
-            }
-        finally:
-            connection.execute("rollback")
-        return [_frame(path, row, keys, bodies) for row in rows]
-
-    since_ns, until_ns = _storable(since_ns), _storable(until_ns)
     with _reading(path) as connection:
         number = _number(connection, path, "machine", machine)
-        for found in _pages(connection, since_ns, until_ns, _FRAMES_A_PAGE, page):
-            yield from found
+        yield from _frames(
+            connection, path, since_ns, until_ns, _FRAMES_A_PAGE, _OF_MACHINE, number
+        )
 
 
 def journal(path: Path, since_ns: int, until_ns: int) -> Iterator[JournalEntry]:
     """The alarm transitions of all machines in the order of the steps. Raises StoreError."""
+    with _reading(path) as connection:
+        for frame in _frames(
+            connection, path, since_ns, until_ns, _STEPS_A_PAGE, _WITH_TRANSITIONS
+        ):
+            for transition in frame.transitions:
+                yield JournalEntry(frame.at.utc_ns, frame.machine, frame.sequence, transition)
 
-    def page(connection: sqlite3.Connection, after: int, last: int) -> list[JournalEntry]:
-        rows = connection.execute(
-            "select f.utc_ns, m.name, f.sequence, t.alarm, t.cue, t.before, t.after, t.who, t.why "
-            "from transition t join frame f on f.id = t.frame join machine m on m.id = f.machine "
-            "where t.frame > ? and t.frame <= ? and f.utc_ns >= ? and f.utc_ns < ? "
-            "order by t.frame, t.position",
-            (after, last, since_ns, until_ns),
-        ).fetchall()
-        return [
-            JournalEntry(
-                time_ns,
-                machine,
-                sequence,
-                Transition(alarm, cue, AlarmState(before), AlarmState(after_), who, why),
-            )
-            for time_ns, machine, sequence, alarm, cue, before, after_, who, why in rows
-        ]
+
+_OF_MACHINE: Final = (
+    "select id, key_frame, body from frame where id > ? and id <= ? "
+    "and utc_ns >= ? and utc_ns < ? and machine = ? order by id"
+)
+_WITH_TRANSITIONS: Final = (
+    "select id, key_frame, body from frame where id > ? and id <= ? "
+    "and utc_ns >= ? and utc_ns < ? and id in (select frame from journal) order by id"
+)
+
+
+def _frames(
+    connection: sqlite3.Connection,
+    path: Path,
+    since_ns: int,
+    until_ns: int,
+    steps: int,
+    select: str,
+    *of: int,
+) -> Iterator[Frame]:
+    def page(connection: sqlite3.Connection, after: int, last: int) -> list[Frame]:
+        # One transaction, so that no key frame is dropped between the two reads.
+        connection.execute("begin")
+        try:
+            rows = connection.execute(select, (after, last, since_ns, until_ns, *of)).fetchall()
+            bodies = {
+                key: connection.execute("select body from key_frame where id=?", (key,)).fetchone()
+                for key in {key for _, key, _ in rows}
+            }
+        finally:
+            connection.execute("rollback")
+        return [_frame(path, row, bodies) for row in rows]
 
     since_ns, until_ns = _storable(since_ns), _storable(until_ns)
-    with _reading(path) as connection:
-        for entries in _pages(connection, since_ns, until_ns, _STEPS_A_PAGE, page):
-            yield from entries
+    for found in _pages(connection, since_ns, until_ns, steps, page):
+        yield from found
 
 
 @contextmanager
@@ -183,20 +184,14 @@ def _sample(
 
 
 def _frame(
-    path: Path,
-    row: tuple[int, int, bytes],
-    keys: dict[int, bytes],
-    bodies: dict[int, tuple[bytes] | None],
+    path: Path, row: tuple[int, int, bytes], bodies: Mapping[int, tuple[bytes] | None]
 ) -> Frame:
     number, key, body = row
     try:
-        if key not in keys:
-            found = bodies[key]
-            if found is None:
-                raise ValueError("its key frame is missing")
-            keys.clear()
-            keys[key] = layout.unpack_key_frame(found[0])
-        return Frame.decode(layout.unpack(body, keys[key]))
+        key_frame = bodies[key]
+        if key_frame is None:
+            raise ValueError("its key frame is missing")
+        return Frame.decode(layout.unpack(body, layout.unpack_key_frame(key_frame[0])))
     except ValueError as error:
         raise StoreError(
             f"archive {path}: frame {number} is damaged ({error}). Read around its time, "

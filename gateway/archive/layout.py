@@ -50,10 +50,8 @@ SCHEMA: Final = (
         frame integer not null, tag integer not null, time_ns integer not null,
         value any, status integer not null, uncertainty real,
         primary key (frame, tag)) strict, without rowid""",
-    """create table transition(
-        frame integer not null, position integer not null, alarm text not null, cue text not null,
-        before text not null, after text not null, who text not null, why text not null,
-        primary key (frame, position)) strict, without rowid""",
+    # the frames that bring alarm transitions, which are in their bodies
+    "create table journal(frame integer primary key) strict",
     f"pragma application_id={APPLICATION_ID}",
     f"pragma user_version={VERSION}",
 )

@@ -5,9 +5,8 @@ of the chain after it; WAL with synchronous=FULL, so a write that returned survi
 Writes that wait together are committed together. At the size limit the oldest Frames go, with
 their samples and transitions, and are counted. How the rows lie is told in `layout`.
 
-Refuses a Frame whose sequence does not follow the machine's last one, a foreign file, a second
-writer on the same file within this process's control (the state lock sees to that), and waiting
-for a disk that does not answer.
+Refuses a Frame whose sequence does not follow the machine's last one, a foreign file, and to wait
+for ever for a disk. That no other gateway writes the same file, the state lock sees to.
 """
 
 import asyncio

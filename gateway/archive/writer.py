@@ -160,13 +160,8 @@ class Writer:
                 if (tag := self._changed_tag(s, frame.at.utc_ns)) is not None
             ],
         )
-        self._open.executemany(
-            "insert into transition values(?,?,?,?,?,?,?,?)",
-            [
-                (number, i, t.alarm, t.cue, t.before, t.after, t.who, t.why)
-                for i, t in enumerate(frame.transitions)
-            ],
-        )
+        if frame.transitions:
+            self._open.execute("insert into journal values(?)", (number,))
         self._last_frame = number
 
     def _machine(self, name: str) -> int:
@@ -232,7 +227,7 @@ class Writer:
             return False
         (last,) = oldest[(len(oldest) - 1) // 2]
         connection.execute("delete from sample where frame <= ?", (last,))
-        connection.execute("delete from transition where frame <= ?", (last,))
+        connection.execute("delete from journal where frame <= ?", (last,))
         dropped = connection.execute("delete from frame where id <= ?", (last,)).rowcount
         # A key frame goes when a newer one of its machine covers all frames that are left.
         connection.execute(

@@ -257,10 +257,13 @@ async def test_transitions_are_journaled(tmp_path: Path, frame: FrameMaker) -> N
     acknowledged = Transition(
         "f", "acknowledge", AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, "Ada", "seen"
     )
+    refused = Transition(
+        "f", "reset", AlarmState.ACKNOWLEDGED, AlarmState.ACKNOWLEDGED, "Ada", "", "still active"
+    )
     async with store_at(path) as store:
-        await store.write([(frame(1, transitions=[occurred, acknowledged]), b"")])
+        await store.write([(frame(1, transitions=[occurred, acknowledged, refused]), b"")])
         await store.write([(frame(2), b"")])
         await store.write([(frame(3, machine="G2", transitions=[occurred]), b"")])
     entries = list(history.journal(path, *ALWAYS))
-    assert [occurred, acknowledged, occurred] == [e.transition for e in entries]
-    assert [("G1", 1), ("G1", 1), ("G2", 3)] == [(e.machine, e.sequence) for e in entries]
+    assert [occurred, acknowledged, refused, occurred] == [e.transition for e in entries]
+    assert [*[("G1", 1)] * 3, ("G2", 3)] == [(e.machine, e.sequence) for e in entries]

@@ -1,0 +1,1 @@
+"""Two processes, their supervision, and the wall between them."""
