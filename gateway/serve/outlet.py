@@ -72,10 +72,13 @@ class _Newest:
 
 
 class Feed:
-    """The newest Frame of each machine and the newest FieldReport, for all outlets together."""
+    """The newest Frame of each machine and the newest FieldReport, for all outlets together.
+
+    `now` is the clock that all outlets use.
+    """
 
     def __init__(self, site: Site, now: Callable[[], Instant]) -> None:
-        self._now = now
+        self.now = now
         self._machine_of = {t.tag: t.machine for t in site.tags}
         self._lost_after_ns = {m.name: int(lost_after_s(m) * 1e9) for m in site.file.machines}
         self._alarms_of = {
@@ -107,7 +110,7 @@ class Feed:
         self._frames += 1
         self._newest[frame.machine] = _Newest(
             frame,
-            self._now(),
+            self.now(),
             {s.tag: s for s in frame.samples},
             {a.alarm: a for a in frame.alarms},
         )
@@ -181,7 +184,7 @@ class Feed:
         )
 
     def _silent_ns(self, newest: _Newest) -> int:
-        return self._now().monotonic_ns - newest.arrived.monotonic_ns
+        return self.now().monotonic_ns - newest.arrived.monotonic_ns
 
     def _tell(self, machine: str) -> None:
         if self._subscribers:
