@@ -152,6 +152,20 @@ def test_every_configured_outlet_is_built_and_no_other() -> None:
 
 
 @pytest.mark.parametrize("name", [name for name, _ in OUTLETS])
+async def test_outlet_stopped_at_once_leaves_its_port(name: str) -> None:
+    """An outlet that is stopped right after its start leaves nothing behind."""
+    port = free_port()
+    site = make_site({name: {"port": port}})
+    (outlet,) = outlets(site, Feed(site, Clock()), Orders())
+    await outlet.start()
+    await outlet.stop()
+    server = await asyncio.start_server(lambda r, w: w.close(), "127.0.0.1", port)
+    server.close()
+    await server.wait_closed()
+    assert {asyncio.current_task()} == asyncio.all_tasks()
+
+
+@pytest.mark.parametrize("name", [name for name, _ in OUTLETS])
 async def test_taken_port_is_one_clear_error(name: str) -> None:
     """An outlet that cannot listen names its setting, and can be stopped all the same."""
     server = await asyncio.start_server(lambda r, w: w.close(), "127.0.0.1", 0)
