@@ -22,7 +22,9 @@ DeviceKind = Literal[
 Quantity = Literal["resistance", "light level"]
 Law = Literal["linear", "logarithmic"]
 
-ACCESSES: tuple[Access, ...] = ("retractable brush", "telemetry", "optical link")
+PULSE_ACCESSES: tuple[Access, ...] = ("retractable brush", "telemetry", "optical link")
+# Direct current is injected all the time, so a brush that lifts is of no use to it.
+DC_ACCESSES: tuple[Access, ...] = ("telemetry", "optical link")
 DEVICE_KINDS: tuple[DeviceKind, ...] = (
     "pulse monitor",
     "DC-injection monitor",
@@ -144,6 +146,11 @@ def load(path: Path) -> Plant:
     return marked_yaml.read(path, _plant)
 
 
+def has_light(monitor: PulseSetup | DcSetup) -> bool:
+    """Return whether a monitor's verdict comes over a light path that can get dirty."""
+    return isinstance(monitor, DcSetup) and monitor.access == "optical link"
+
+
 def _plant(root: Place) -> Plant:
     keys = root.keys(
         needed=("plant", "machines", "devices"), allowed=("lines", "loops", "contacts")
@@ -223,7 +230,8 @@ def _monitor(place: Place | None) -> PulseSetup | DcSetup:
     pulse = kind == "pulse"
     extra = ("noise", "field_noise", *(("resolution",) if pulse else ()))
     keys = place.keys(needed=_PULSE_NEEDS if pulse else _DC_NEEDS, allowed=extra) if place else {}
-    access = cast(Access, keys["access"].choice(ACCESSES)) if "access" in keys else "telemetry"
+    accesses = PULSE_ACCESSES if pulse else DC_ACCESSES
+    access = cast(Access, keys["access"].choice(accesses)) if "access" in keys else "telemetry"
     source_v = _amount(keys, "source", quantity.VOLTAGE, above=0.0)
     noise_a = _amount(keys, "noise", quantity.CURRENT, low=0.0, otherwise=0.0)
     field_noise_v = _amount(keys, "field_noise", quantity.VOLTAGE, low=0.0, otherwise=0.0)
@@ -318,8 +326,8 @@ def _loop(
     measured = keys["quantity"].choice(("resistance", "light level")) if "quantity" in keys else ""
     machine = _one_of(keys, "machine", machines)
     monitor = machines[machine].monitor if machine in machines else None
-    if isinstance(monitor, PulseSetup) and measured == "light level":
-        place.fault(f"the monitor of {machine} has no light level; choose 'resistance'")
+    if monitor is not None and measured == "light level" and not has_light(monitor):
+        place.fault(f"the monitor of {machine} has no light level; choose another quantity")
     if isinstance(monitor, DcSetup) and measured == "resistance":
         place.fault(f"the monitor of {machine} knows no resistance; choose 'light level'")
     law = keys["law"].choice(("linear", "logarithmic")) if "law" in keys else ""

@@ -230,7 +230,7 @@ def _steady(ladder: _Ladder, emf_v: float, field_v: float) -> Potentials:
 @lru_cache(maxsize=64)
 def _ladder(winding: Winding, injection: Injection) -> _Ladder:
     even = [k / SEGMENTS for k in range(SEGMENTS + 1)]
-    # Faults nearer to each other than a millionth of a turn share a node.
+    # Faults nearer to each other than a billionth of the winding share a node.
     places = [round(fault.location, _LOCATION_DIGITS) for fault in winding.faults]
     locations = tuple(sorted({*even, *places}))
     lengths = [b - a for a, b in pairwise(locations)]

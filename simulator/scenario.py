@@ -20,7 +20,8 @@ its settings:
               temperature: 75 degC        capacitance: 0.5 uF     insulation: 5 Mohm
               fault: {location: 0.2, resistance: 15 kohm}, `resistance: none` takes it away;
                   location 0 is the negative ring, 1 the positive; a machine may have several
-              lamp: 40 % (optical link only: the light that arrives; 95 % through a clean path)
+              lamp: 40 % (the light that arrives, 95 % through a clean path; only for DC injection
+                  with an optical link)
               brush: always in contact, or {contact: 20 s, every: 60 s} (retractable brush only)
     device    state: healthy, silent (takes requests, answers none), refused (no TCP connection;
                   only for a unit alone on its port); both leave loops and contacts at work.
@@ -231,8 +232,8 @@ def _setting(key: Key, place: Place, at_s: float, story: _Story) -> None:
             fault = Key("fault", key.name, repr(location))
             _number(fault, keys["resistance"], at_s, story, quantity.RESISTANCE, 1e-3)
     else:
-        if key.setting == "lamp" and _access(story.plant, key.name) != "optical link":
-            place.fault(f"{key.name} has no optical link and so no lamp; remove it")
+        if key.setting == "lamp" and not plant.has_light(story.plant.machines[key.name].monitor):
+            place.fault(f"{key.name} has no light path and so no lamp; remove it")
         kind, low = _NUMBERS[key.setting]
         _number(key, place, at_s, story, kind, low)
 

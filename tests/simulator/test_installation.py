@@ -40,9 +40,11 @@ def test_same_seed_and_time_give_the_same_registers(scenario: Write) -> None:
 
 
 def test_another_seed_gives_other_noise(scenario: Write, at: At) -> None:
-    """The seed is what the noise comes from."""
+    """The seed is what the noise of every monitor and loop comes from, each on its own."""
     first, second = (at(scenario(FAULT, seed=seed), 8.0) for seed in (7, 8))
-    assert everything(first) != everything(second)
+    names = list(first.scenario.plant.devices)
+    for name, one, other in zip(names, everything(first), everything(second), strict=True):
+        assert (one == other) is (name == "contact-inputs")
 
 
 def test_registers_of_a_pulse_monitor() -> None:

@@ -94,7 +94,7 @@ def test_every_fault_is_told_at_once_with_its_place(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("line", "expected"),
     [
-        ("{at: 1 s, machine: U1, lamp: 50 %}", "no optical link"),
+        ("{at: 1 s, machine: U1, lamp: 50 %}", "no light path"),
         ("{at: 1 s, machine: U3, brush: always in contact}", "no retractable brush"),
         ("{at: 1 s, machine: U1, brush: {contact: 9 s, every: 3 s}}", "shorter"),
         ("{at: 1 s, machine: U1, fault: {location: 1.2, resistance: 3 kohm}}", "from 0 to 1"),
@@ -153,13 +153,16 @@ def test_faults_of_the_plant_file_are_told_with_its_name(tmp_path: Path) -> None
         .replace("machine: U1, tcp_offset: 0, unit: 1", "machine: U2, tcp_offset: 0, unit: 0")
         .replace("channel: 1", "channel: 0")
         .replace("law: linear", "law: square")
+        .replace("access: optical link", "access: retractable brush")
     )
     told = faults_of(tmp_path / "s.yaml", "scenario: s\nplant: plant.yaml\nseed: 1\n")
     assert any("another kind of monitor" in text for text in told)
     assert any("from 1 to 247" in text for text in told)
     assert any("same address" in text for text in told)
     assert any("linear, logarithmic" in text for text in told)
-    assert 4 == sum(text.startswith(f"{plant}:") for text in told)
+    assert any("choose one of optical link, telemetry" in text for text in told)
+    assert any("has no light level" in text for text in told)
+    assert 6 == sum(text.startswith(f"{plant}:") for text in told)
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
