@@ -7,7 +7,7 @@ Temperatures are degrees Celsius only: they are compared and shown, never scaled
 
 import re
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from typing import Final
 
 
@@ -65,6 +65,9 @@ _SPELLINGS: Final[dict[str, str]] = {
     "µF": "uF",
     "°C": "degC",
 }
+# The unit that a text of a fault takes for its example, where a dimension has several.
+_USUAL: Final = {"time": "s", "voltage": "V", "current": "mA", "ratio": "%"}
+_DIGITS_MOST: Final = 30  # beyond any quantity of a plant, within any float
 _QUANTITY: Final = re.compile(r"^\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(\S+)\s*$")
 
 
@@ -107,16 +110,27 @@ def quantity(text: object, dimension: str | None = None) -> Quantity:
 
     Raises ValueError that says what would be right.
     """
-    fitting = next((u.name for u in UNITS.values() if u.dimension == dimension), "kohm")
-    if not isinstance(text, str):
+    known = [u.name for u in UNITS.values() if dimension in (None, u.dimension)]
+    fitting = _USUAL.get(dimension or "", "kohm" if "kohm" in known else known[0])
+    if isinstance(text, int | float) and not isinstance(text, bool):
         raise ValueError(f"a number with its unit is needed, such as '{text} {fitting}'")
+    if not isinstance(text, str):
+        raise ValueError(f"a number with its unit is needed, such as '10 {fitting}'")
     match = _QUANTITY.match(text)
     if match is None:
         raise ValueError(f"{text!r} is not a number with its unit, such as '10 {fitting}'")
-    result = Quantity(Decimal(match[1]), unit(match[2]))
+    if _SPELLINGS.get(match[2], match[2]) not in UNITS:
+        raise ValueError(f"unknown unit {match[2]!r}; known are {', '.join(known)}")
+    try:
+        number = Decimal(match[1])
+        within = number.is_zero() or number.adjusted() < _DIGITS_MOST
+    except InvalidOperation:
+        within = False
+    if not within:
+        raise ValueError(f"{text!r} is beyond any quantity of a plant")
+    result = Quantity(number, unit(match[2]))
     if dimension is not None and result.dimension != dimension:
-        known = ", ".join(u.name for u in UNITS.values() if u.dimension == dimension)
         raise ValueError(
-            f"{text!r} is a {result.dimension}; a {dimension} is needed here ({known})"
+            f"{text!r} is a {result.dimension}; a {dimension} is needed here ({', '.join(known)})"
         )
     return result

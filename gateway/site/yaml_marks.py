@@ -21,11 +21,7 @@ class _Loader(yaml.SafeLoader):
 
 
 _Loader.yaml_implicit_resolvers = {
-    first: [
-        (tag, pattern)
-        for tag, pattern in rows
-        if tag.removeprefix(_CORE) not in ("bool", "int", "float", "timestamp")
-    ]
+    first: [(tag, pattern) for tag, pattern in rows if tag == _CORE + "null"]
     for first, rows in yaml.SafeLoader.yaml_implicit_resolvers.items()
 }
 for _name, _pattern, _first in (
@@ -38,6 +34,23 @@ for _name, _pattern, _first in (
     ),
 ):
     _Loader.add_implicit_resolver(_CORE + _name, re.compile(_pattern), list(_first))
+
+
+# What the parser says, and what a person would say of it.
+_PLAIN_WORDS: Final = (
+    ("'\\t' that cannot start", "a tab stands here; indent with spaces"),
+    ("mapping values are not allowed", "a ':' too many; put text that has one in quotes"),
+    ("could not find expected ':'", "a key without ': ' behind it"),
+    ("but found '<block mapping start>'", "the line is indented deeper than its neighbours"),
+    ("expected <block end>", "the line does not fit the lines above: look at its indentation"),
+    ("end of stream", "a quote is opened and never closed"),
+    ("but got '<stream end>'", "a bracket is opened and never closed"),
+    ("found undefined alias", "anchors and aliases (& and *) are not taken; write it out"),
+    ("expected alphabetic or numeric", "text that begins with & or * needs quotes"),
+    ("cannot start any token", "text that begins with @, ` or % needs quotes"),
+    ("another document", "only one document is taken; remove the '---'"),
+)
+_LONGEST_NUMBER: Final = 100  # characters; int() refuses thousands of digits
 
 
 class YamlFault(Exception):
@@ -65,8 +78,14 @@ class Positions:
         return found
 
     def of(self, path: Path) -> Position:
-        """The place of a value, or of the nearest block around it."""
-        return self.values.get(self.known(path), (1, 1))
+        """The place of a value, or of the nearest block around it.
+
+        A block that begins below its key is found at the key, which names it.
+        """
+        known = self.known(path)
+        value = self.values.get(known, (1, 1))
+        key = self.keys.get(known, value)
+        return key if key[0] < value[0] else value
 
     def of_key(self, path: Path) -> Position:
         known = self.known(path)
@@ -86,11 +105,30 @@ def load(text: str) -> tuple[Any, Positions]:
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         where = (mark.line + 1, mark.column + 1) if mark else (1, 1)
-        raise YamlFault(f"not YAML: {error.problem or error.context}", where) from error
-    except yaml.YAMLError as error:
-        raise YamlFault(f"not YAML: {error}", (1, 1)) from error
+        raise YamlFault(_plain(str(error.problem or error.context)), where) from error
+    except yaml.reader.ReaderError as error:
+        before = text[: error.position]
+        where = (before.count("\n") + 1, error.position - before.rfind("\n"))
+        fault = f"the character U+{error.character:04X} has no place in a text file"
+        raise YamlFault(fault, where) from error
     except RecursionError as error:
         raise YamlFault("nested too deeply", (1, 1)) from error
+
+
+def _plain(problem: str) -> str:
+    return next((words for part, words in _PLAIN_WORDS if part in problem), f"not YAML: {problem}")
+
+
+def _scalar(node: yaml.ScalarNode, place: Position) -> None:
+    """Refuses what is no scalar of YAML 1.2, or claims to be another one than it looks like."""
+    rows = _Loader.yaml_implicit_resolvers.get(node.value[:1], ())
+    plain = next((tag for tag, pattern in rows if pattern.match(node.value)), None)
+    if node.tag not in (_CORE + "str", plain):
+        raise YamlFault("tags (words that begin with !) are not taken", place)
+    if node.tag != _CORE + "str" and len(node.value) > _LONGEST_NUMBER:
+        raise YamlFault("the number is too long", place)
+    if any(0xD800 <= ord(character) <= 0xDFFF for character in node.value):
+        raise YamlFault("half of a character (\\uD800 to \\uDFFF) is no text", place)
 
 
 def _walk(node: yaml.Node, path: Path, positions: Positions, seen: set[int]) -> None:
@@ -99,14 +137,19 @@ def _walk(node: yaml.Node, path: Path, positions: Positions, seen: set[int]) -> 
         raise YamlFault("anchors and aliases (& and *) are not taken; write it out", place)
     seen.add(id(node))
     positions.values[path] = place
-    if isinstance(node, yaml.MappingNode):
+    if isinstance(node, yaml.ScalarNode):
+        _scalar(node, place)
+    elif node.tag not in (_CORE + "map", _CORE + "seq"):
+        raise YamlFault("tags (words that begin with !) are not taken", place)
+    elif isinstance(node, yaml.MappingNode):
         keys: set[str] = set()
         for key, value in node.value:
             at = (key.start_mark.line + 1, key.start_mark.column + 1)
             if not isinstance(key, yaml.ScalarNode) or key.tag != _CORE + "str":
-                raise YamlFault("a key must be plain text", at)
+                raise YamlFault("a key must be text; put it in quotes if it is meant", at)
+            _scalar(key, at)
             if key.value in keys:
-                raise YamlFault(f"key {key.value!r} is repeated", at)
+                raise YamlFault(f"key {key.value!r} is there already in this block", at)
             keys.add(key.value)
             positions.keys[(*path, key.value)] = at
             _walk(value, (*path, key.value), positions, seen)
