@@ -20,6 +20,10 @@ from math import hypot, inf
 # No fault sits outside the winding, so abs(alpha - beta) never exceeds 1; as an uncertainty, a
 # quantity known only to lie in an interval of half-width 1 has u = 1/sqrt(3) (GUM 4.3.7).
 _UNKNOWN_PLACE = 3**-0.5
+# Below these there is no field voltage and no current to divide by (our choice, far below what any
+# device resolves): filters that decay towards zero come arbitrarily close to it.
+_NO_FIELD_V = 1e-3
+_NO_CONDUCTANCE_S = 1e-15
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +57,8 @@ class Source:
 class Solution:
     """Conductance of the whole loop [S], fault resistance [ohm] and location [pu], with u.
 
-    `fault_location_pu` is None where the field voltage or the conductance is zero, so that the
-    place has no influence on the currents at all.
+    `fault_location_pu` is None where the field voltage or the conductance is practically zero, so
+    that the place has no influence on the currents at all.
     """
 
     loop_conductance_s: Measured
@@ -76,7 +80,7 @@ def solve(half_cycles: HalfCycles, source: Source) -> Solution:
     u_total_v = hypot(
         half_cycles.field_voltage_positive_v.u, half_cycles.field_voltage_negative_v.u
     )
-    if abs(total_v) > 3 * u_total_v:
+    if abs(total_v) > max(3 * u_total_v, _NO_FIELD_V):
         return _with_field(half_cycles, source, total_v)
     return _without_field(half_cycles, source)
 
@@ -98,7 +102,7 @@ def _with_field(half_cycles: HalfCycles, source: Source, total_v: float) -> Solu
     )
     dh = (1 / total_v, 1 / total_v, -h / total_v, -h / total_v, 0.0)
     place = None
-    if g != 0:
+    if abs(g) > _NO_CONDUCTANCE_S:
         ratio = h / g
         u_ratio = hypot(*((b - ratio * a) / g * s for a, b, s in zip(dg, dh, u, strict=True)))
         place = Measured(source.tap_pu + ratio, u_ratio)
@@ -119,7 +123,7 @@ def _without_field(half_cycles: HalfCycles, source: Source) -> Solution:
 
 
 def _fault_resistance(conductance: Measured, source: Source) -> Measured:
-    if conductance.value == 0:
+    if abs(conductance.value) <= _NO_CONDUCTANCE_S:
         return Measured(inf, inf)
     loop_ohm = 1 / conductance.value
     return Measured(
