@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
-from uncertainties import ufloat
+from uncertainties import ufloat  # type: ignore[import-untyped]
 
 from gateway.rotor.pulse_injection import HalfCycles, Measured, Solution, Source, solve
 from tests.rotor.circuits import (
@@ -117,11 +117,9 @@ def test_agrees_with_a_network_of_a_thousand_segments(
     v_n: float,
 ) -> None:
     """A network with every segment and coupling resistor in it is read back as it was built."""
-    currents = (
-        network_current_a(pulse_v, field_v, coupling, fault_ohm, location_pu)
-        for pulse_v, field_v in ((e, v_p), (-e, v_n))
-    )
-    solution = solve(exact_half_cycles(*currents, v_p, v_n), exact_source(e, r0, beta))
+    i_p = network_current_a(e, v_p, coupling, fault_ohm, location_pu)
+    i_n = network_current_a(-e, v_n, coupling, fault_ohm, location_pu)
+    solution = solve(exact_half_cycles(i_p, i_n, v_p, v_n), exact_source(e, r0, beta))
     # The winding's own ohm is in the network and not in the formula.
     assert fault_ohm == pytest.approx(solution.fault_resistance_ohm.value, rel=1e-3, abs=1.0)
     assert location_pu == pytest.approx(_place(solution).value, abs=2e-5)
@@ -210,7 +208,7 @@ def test_propagation_as_another_library_does_it(
         31e3,
     )
     inputs = [Measured(v, s * scale) for v, s, scale in zip(values, u, scales, strict=True)]
-    solution = solve(HalfCycles(*inputs[:4]), Source(*inputs[4:], 0.5))
+    solution = solve(HalfCycles(*inputs[:4]), Source(inputs[4], inputs[5], 0.5))
     i_p, i_n, u_p, u_n, e, r0 = (ufloat(m.value, m.u) for m in inputs)
     conductance = (i_p * u_n - i_n * u_p) / (e * (u_p + u_n))
     resistance = 1 / conductance - r0
