@@ -2,8 +2,8 @@
 
 from collections.abc import Iterator
 
-from gateway.site.check import Found
 from gateway.site.explain import did_you_mean
+from gateway.site.found import Found
 from gateway.site.profile import DeviceProfile
 from gateway.site.yaml_marks import Path
 
@@ -27,12 +27,22 @@ def _profile(profile: DeviceProfile, file_name: str) -> Iterator[Found]:
             text = f"there is no poll class {point.poll!r}{did_you_mean(point.poll, profile.poll)}"
             yield Found((*path, "poll"), text)
         if (point.function in (1, 2)) != (point.type == "bool"):
-            text = "functions 1 and 2 read bool; functions 3 and 4 read registers and their bits"
+            text = (
+                f"functions 1 and 2 read 'bool', functions 3 and 4 read registers: function "
+                f"{point.function} gives no {point.type}"
+            )
             yield Found((*path, "type"), text)
         if point.bit is not None and point.type != "uint16":
-            yield Found((*path, "bit"), "a bit is taken from a uint16")
+            yield Found((*path, "bit"), f"a bit is taken from a uint16, not from a {point.type}")
+        if point.width > profile.registers_per_request:
+            text = f"{point.width} registers, and a request takes {profile.registers_per_request}"
+            yield Found((*path, "type"), text)
         if not profile.address_base <= point.address <= 65536 - point.width + profile.address_base:
-            text = f"addresses count from {profile.address_base}: {point.address} is outside"
+            last = 65536 - point.width + profile.address_base
+            text = (
+                f"addresses go from {profile.address_base} (address_base) to {last} here, "
+                f"not {point.address}"
+            )
             yield Found((*path, "address"), text)
         for span in profile.unreadable:
             last = point.address + point.width - 1

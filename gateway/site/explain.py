@@ -19,6 +19,12 @@ _TYPES = {
     "model_type": "a block of 'key: value' lines",
     "model_attributes_type": "a block of 'key: value' lines",
 }
+_BOUNDS = {
+    "greater_than_equal": "at least",
+    "less_than_equal": "at most",
+    "greater_than": "more than",
+    "less_than": "less than",
+}
 
 
 def did_you_mean(name: str, known: Any) -> str:
@@ -33,13 +39,13 @@ def did_you_mean(name: str, known: Any) -> str:
 def text(error: ErrorDetails, model: type[BaseModel], known: Path) -> str:
     """One sentence for one validation error at the path that the document has."""
     kind, given, context = error["type"], error["input"], error.get("ctx", {})
+    last = error["loc"][-1]
+    if kind == "missing" and isinstance(last, int):
+        return "two values are needed: the lowest and the highest"
     if kind == "missing":
-        name = str(error["loc"][-1])
-        return f"{name!r} is missing{_example(model, (*known, name))}"
+        return f"{last!r} is missing{_example(model, (*known, str(last)), error['loc'])}"
     if kind == "extra_forbidden":
-        name = str(error["loc"][-1])
-        block = _schema_at(model, known[:-1], error["loc"])
-        return f"unknown key{did_you_mean(name, block.get('properties', {}))}"
+        return f"unknown key{did_you_mean(str(last), _keys(error, model, known))}"
     if kind in ("literal_error", "union_tag_invalid"):
         expected = str(context.get("expected") or context.get("expected_tags"))
         shown = context.get("tag", given)
@@ -48,16 +54,35 @@ def text(error: ErrorDetails, model: type[BaseModel], known: Path) -> str:
         hint = f"; did you mean {close[0]!r}?" if close else ""
         return f"{shown!r} is not one of {', '.join(words)}{hint}"
     if kind == "union_tag_not_found":
-        return "'kind' is missing: it says which keys belong here"
+        kinds = _node_at(model, known, error["loc"])[1].get("discriminator", {}).get("mapping", {})
+        return f"'kind' is missing; one of {', '.join(kinds)}"
     if kind == "value_error":
-        return str(context.get("error", error["msg"]))
+        reason = str(context.get("error", error["msg"]))
+        return f"{reason}, not {_shown(given)}" if reason.startswith("must") else reason
     if kind == "string_pattern_mismatch":
         described = _schema_at(model, known, error["loc"]).get("description")
-        return f"{given!r} does not fit; {described or context.get('pattern')}"
+        return f"{given!r} does not fit; write {described or context.get('pattern')}"
+    if kind == "too_short":
+        return "at least one entry is needed"
+    if kind == "too_long":
+        wanted = context.get("max_length")
+        return f"{wanted} values are needed, not {context.get('actual_length')}"
     if kind in _TYPES:
         return f"{_TYPES[kind]} is needed, not {_shown(given)}"
+    if kind in _BOUNDS:
+        return f"must be {_BOUNDS[kind]} {next(iter(context.values()))}, not {_shown(given)}"
     message = error["msg"].replace("Input should", "must").replace("should", "must")
     return f"{message[0].lower()}{message[1:]}, not {_shown(given)}"
+
+
+def meant(error: ErrorDetails, model: type[BaseModel], known: Path) -> str | None:
+    """The key of the block that an unknown key stands for, as far as its letters tell."""
+    close = get_close_matches(str(error["loc"][-1]), _keys(error, model, known), 1)
+    return close[0] if close else None
+
+
+def _keys(error: ErrorDetails, model: type[BaseModel], known: Path) -> list[str]:
+    return sorted(_schema_at(model, known[:-1], error["loc"]).get("properties", {}))
 
 
 def _shown(value: object) -> str:
@@ -68,19 +93,29 @@ def _shown(value: object) -> str:
     return "nothing" if value is None else repr(value)
 
 
-def _example(model: type[BaseModel], path: Path) -> str:
-    schema = _schema_at(model, path, path)
+def _example(model: type[BaseModel], path: Path, location: tuple[int | str, ...]) -> str:
+    schema = _schema_at(model, path, location)
     if schema.get("enum"):
         return f"; one of {', '.join(map(str, schema['enum']))}"
     if schema.get("examples"):
         return f"; write for example '{path[-1]}: {schema['examples'][0]}'"
-    return f"; {schema['description']}" if schema.get("description") else ""
+    if schema.get("pattern"):
+        return f"; write {schema['description']}"
+    return f"; {schema['description'].rstrip('.')}" if schema.get("description") else ""
 
 
 def _schema_at(
     model: type[BaseModel], path: Path, location: tuple[int | str, ...]
 ) -> dict[str, Any]:
     """The JSON Schema of the value at a path; branches of unions are chosen by `location`."""
+    root, node = _node_at(model, path, location)
+    return _branch(root, node, location)
+
+
+def _node_at(
+    model: type[BaseModel], path: Path, location: tuple[int | str, ...]
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    """The whole schema, and the node at a path with its branches still to be chosen."""
     root = model.model_json_schema()
     node: dict[str, Any] = root
     for element in path:
@@ -90,7 +125,7 @@ def _schema_at(
             node = items if isinstance(items, dict) else {}
         else:
             node = node.get("properties", {}).get(element, {})
-    return _branch(root, node, location)
+    return root, node
 
 
 def _branch(
@@ -103,8 +138,10 @@ def _branch(
             mapping = node["discriminator"].get("mapping", {})
             chosen = next((mapping[e] for e in location if e in mapping), None)
             node = {"$ref": chosen} if chosen else {}
-        elif "anyOf" in node:
-            node = next((n for n in node["anyOf"] if n.get("type") != "null"), {})
+        elif "anyOf" in node or "oneOf" in node:
+            branches = [n for n in (node.get("anyOf") or node["oneOf"]) if n.get("type") != "null"]
+            # A block beside a word: what is asked for here stands in the block.
+            node = next((n for n in branches if "$ref" in n), branches[0])
         else:
             break
     return node

@@ -14,11 +14,13 @@ from pydantic import (
     BaseModel,
     BeforeValidator,
     ConfigDict,
+    Discriminator,
     Field,
     GetCoreSchemaHandler,
     GetJsonSchemaHandler,
     WithJsonSchema,
 )
+from pydantic import Tag as Marked
 from pydantic_core import core_schema
 
 from gateway.site.units import Quantity, Unit, quantity, unit
@@ -81,18 +83,22 @@ Name = Annotated[
     str,
     Field(
         pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,31}$",
-        description="a letter, then letters, digits, _ or -",
+        description="a letter, then up to 31 letters, digits, _ or -",
     ),
 ]
 Tag = Annotated[
     str,
     Field(
         pattern=r"^[A-Za-z][A-Za-z0-9_.-]{0,63}$",
-        description="a letter, then letters, digits, _ . or -",
+        description="a letter, then up to 63 letters, digits, _ . or -",
     ),
 ]
 PointRef = Annotated[
-    str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]*\.[a-z][a-z0-9_]*$", description="DEVICE.POINT")
+    str,
+    Field(
+        pattern=r"^[A-Za-z][A-Za-z0-9_-]*\.[a-z][a-z0-9_]*$",
+        description="DEVICE.POINT, such as monitor.current_positive",
+    ),
 ]
 
 
@@ -105,7 +111,6 @@ class Block(BaseModel):
         frozen=True,
         allow_inf_nan=False,
         arbitrary_types_allowed=True,
-        regex_engine="python-re",
     )
 
 
@@ -274,7 +279,13 @@ class CurrentLoop(NumberSignal):
     """A 4-20 mA loop on an analog input."""
 
     kind: Literal["current loop"]
-    input: Literal["milliampere", "microampere"] | CountsInput = "milliampere"
+    input: Annotated[
+        Annotated[Literal["milliampere", "microampere"], Marked("current")]
+        | Annotated[CountsInput, Marked("counts")],
+        Discriminator(
+            lambda given: "counts" if isinstance(given, dict | CountsInput) else "current"
+        ),
+    ] = "milliampere"
     scaling: Literal["linear", "square root", "logarithmic", "table"] = "linear"
     table: tuple[TableRow, ...] = ()
     cutoff: Ratio = 0.0

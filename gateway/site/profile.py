@@ -17,7 +17,13 @@ ByteOrder = Literal["ABCD", "CDAB", "BADC", "DCBA"]
 class Point(Block):
     """One value that a device offers, and how it stands in the device's registers."""
 
-    name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
+    name: Annotated[
+        str,
+        Field(
+            pattern=r"^[a-z][a-z0-9_]{0,31}$",
+            description="a small letter, then up to 31 small letters, digits or _",
+        ),
+    ]
     function: Literal[1, 2, 3, 4]
     address: Annotated[int, Field(ge=0, le=65536)]
     type: NumberType = "uint16"

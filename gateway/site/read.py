@@ -4,9 +4,10 @@ An entry with a fault of its own is left out while the entries are checked again
 what refers to it is not reported again; so one run shows everything that one run can know.
 """
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from pydantic import BaseModel, ValidationError
 
@@ -16,7 +17,8 @@ from gateway.site.installed import Site
 from gateway.site.model import SiteFile
 from gateway.site.profile import DeviceProfile
 
-LISTS = ("machines", "links", "devices", "signals", "alarms")
+_NAME: Final = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,31}")
+LISTS: Final = ("machines", "links", "devices", "signals", "alarms")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,13 +76,21 @@ class _Document:
         self.faults.append(Fault(self.name, line, column, _dotted(known), text, warning))
 
     def add_all(self, error: ValidationError, model: type[BaseModel]) -> None:
-        for item in error.errors(include_url=False):
-            path = item["loc"]
-            known = self.positions.known(path)
-            place = (
-                self.positions.of_key if item["type"] == "extra_forbidden" else self.positions.of
-            )
+        """Every fault that the model found; a misspelt key is not reported as missing too."""
+        items = [(e, self.positions.known(e["loc"])) for e in error.errors(include_url=False)]
+        misspelt = {
+            (*known[:-1], explain.meant(e, model, known))
+            for e, known in items
+            if e["type"] == "extra_forbidden"
+        }
+        for item, known in items:
+            kind = item["type"]
+            if kind == "missing" and (*known, item["loc"][-1]) in misspelt:
+                continue
             text = explain.text(item, model, known)
+            if kind == "union_tag_invalid":
+                known = self.positions.known((*known, "kind"))
+            place = self.positions.of_key if kind == "extra_forbidden" else self.positions.of
             self.faults.append(Fault(self.name, *place(known), _dotted(known), text))
 
 
@@ -112,37 +122,55 @@ def read(path: Path) -> tuple[Site, list[Fault]]:
 
 def _site_file(
     document: _Document,
-) -> tuple[SiteFile | None, dict[str, list[int]], dict[str, set[str]]]:
+) -> tuple[SiteFile | None, dict[str, list[int]], dict[str, set[str] | None]]:
     """The file's model (without faulty entries), the entries' own numbers, all names written."""
     data = document.data
-    faulty: set[tuple[str, int]] = set()
+    at_fault: list[tuple[int | str, ...]] = []
     try:
         SiteFile.model_validate(data)
     except ValidationError as error:
         document.add_all(error, SiteFile)
-        faulty = {
-            (str(e["loc"][0]), e["loc"][1])
-            for e in error.errors(include_url=False)
-            if len(e["loc"]) > 1 and isinstance(e["loc"][1], int)
-        }
+        at_fault = [e["loc"] for e in error.errors(include_url=False)]
     if not isinstance(data, dict):
         return None, {}, {}
-    origin, kept, names = {}, dict(data), {}
+    faulty = {place[:2] for place in at_fault}
+    kept = {key: data[key] for key in data if not any(key == place[0] for place in at_fault)}
+    kept.setdefault("site", "faulty")
+    origin: dict[str, list[int]] = {}
+    for key in LISTS:
+        entries = data.get(key)
+        if isinstance(entries, tuple):
+            origin[key] = [i for i in range(len(entries)) if (key, i) not in faulty]
+            kept[key] = tuple(entries[i] for i in origin[key])
+    try:
+        return SiteFile.model_validate(kept), origin, _names(data, at_fault)
+    except ValidationError:
+        return None, origin, {}
+
+
+def _names(
+    data: dict[str, Any], at_fault: list[tuple[int | str, ...]]
+) -> dict[str, set[str] | None]:
+    """All names written in each list; None where one of them cannot be known."""
+    names: dict[str, set[str] | None] = {}
     for key in LISTS:
         entries = data.get(key, ())
-        if not isinstance(entries, tuple):
-            continue
-        origin[key] = [i for i in range(len(entries)) if (key, i) not in faulty]
-        kept[key] = tuple(entries[i] for i in origin[key])
-        names[key] = {
-            str(e.get("tag" if key == "signals" else "name"))
-            for e in entries
-            if isinstance(e, dict)
-        }
-    try:
-        return SiteFile.model_validate(kept), origin, names
-    except ValidationError:
-        return None, origin, names
+        own = "tag" if key == "signals" else "name"
+        given = [e.get(own) if isinstance(e, dict) else None for e in entries]
+        written = {name for name in given if isinstance(name, str)}
+        unfit = any(place[0] == key and place[-1] == own for place in at_fault)
+        names[key] = None if unfit or None in given else written
+    tags = names["signals"]
+    for machine in data.get("machines", ()):
+        injection = machine.get("pulse_injection") if isinstance(machine, dict) else None
+        for key in ("fault_resistance", "fault_location"):
+            computed = injection.get(key) if isinstance(injection, dict) else None
+            tag = computed.get("tag") if isinstance(computed, dict) else None
+            if injection is not None and not isinstance(tag, str):
+                names["signals"] = None
+            elif tags is not None and isinstance(tag, str):
+                tags.add(tag)
+    return names
 
 
 def _profiles(
@@ -154,14 +182,13 @@ def _profiles(
     devices = document.data.get("devices", ()) if isinstance(document.data, dict) else ()
     for index, device in enumerate(devices if isinstance(devices, tuple) else ()):
         name = device.get("profile") if isinstance(device, dict) else None
-        if not isinstance(name, str) or name in profiles:
+        # A name that is none is a fault of the device; it must not lead out of the folder either.
+        if not isinstance(name, str) or not _NAME.fullmatch(name) or name in profiles:
             continue
         path = folder / f"{name}.yaml"
-        if not path.is_file():
-            there = ", ".join(sorted(p.stem for p in folder.glob("*.yaml"))) or "none"
-            document.add(
-                ("devices", index, "profile"), f"there is no {path}; profiles there: {there}"
-            )
+        if not path.exists():
+            hint = explain.did_you_mean(name, [p.stem for p in folder.glob("*.yaml")])
+            document.add(("devices", index, "profile"), f"there is no {path}{hint}")
             profiles[name] = None
             continue
         found = _Document(path)
