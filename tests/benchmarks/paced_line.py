@@ -50,9 +50,12 @@ def send_paced(port: int, data: bytes, begin_s: float, character_s: float) -> fl
     return end_s
 
 
-def readable(port: int, spin_until_s: float) -> bool:
-    """Whether bytes have come; watched without pause at first, so that the time is exact."""
-    while time.monotonic() < spin_until_s:
+def readable(port: int, due_s: float) -> bool:
+    """Whether bytes have come; watched without pause when they are due, to get the time exact."""
+    early_s = due_s - SPIN_S / 4 - time.monotonic()
+    if early_s > 0 and select([port], [], [], early_s)[0]:
+        return True
+    while time.monotonic() < due_s + 1.5 * SPIN_S:
         if select([port], [], [], 0)[0]:
             return True
     ready = select([port, sys.stdin], [], [], 10)[0]
@@ -72,7 +75,7 @@ def main() -> None:
     late_s: list[float] = []  # how late the model itself was
     reply_end_s = 0.0
     frame = b""
-    while readable(port, reply_end_s + 3 * silence_s):
+    while readable(port, reply_end_s + silence_s):
         seen_s = time.monotonic()
         if not frame and reply_end_s:
             silences_s.append(seen_s - reply_end_s)

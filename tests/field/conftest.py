@@ -136,6 +136,7 @@ class TcpDevice:
         self.delay_s = 0.0
         self.port = 0
         self._writers: set[asyncio.StreamWriter] = set()
+        self._serving: set[asyncio.Task[None]] = set()
         self._server: asyncio.Server | None = None
 
     @staticmethod
@@ -152,17 +153,19 @@ class TcpDevice:
     async def stop(self) -> None:
         if self._server is not None:
             self._server.close()
-            self.hang_up()
+            for writer in list(self._writers):
+                writer.transport.abort()
             await self._server.wait_closed()
             self._server = None
-
-    def hang_up(self) -> None:
-        for writer in list(self._writers):
-            writer.transport.abort()
+        if self._serving:
+            await asyncio.wait(self._serving)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self.connections += 1
         self._writers.add(writer)
+        task = asyncio.current_task()
+        self._serving.add(task)
+        task.add_done_callback(self._serving.discard)
         try:
             while True:
                 head = await reader.readexactly(7)
@@ -173,7 +176,7 @@ class TcpDevice:
                     await asyncio.sleep(self.delay_s)
                 if data is None:
                     break
-                for i in range(0, len(data), 1 if self.piecewise else len(data)):
+                for i in range(0, len(data), 1 if self.piecewise else len(data) or 1):
                     writer.write(data[i : i + 1] if self.piecewise else data)
                     await writer.drain()
                     if self.piecewise:
@@ -222,6 +225,7 @@ class RtuLine:
         tty.setraw(self._there)
         self.path = os.ttyname(self._there)
         self.requests: list[tuple[float, bytes]] = []  # monotonic seconds, frame
+        self.replied_s: list[float] = []  # when each part of a reply was written
         self.silent_units: set[int] = set()
         self.reply: Callable[[bytes], Sequence[tuple[float, bytes]]] = self.good
         self._stop = threading.Event()
@@ -248,6 +252,7 @@ class RtuLine:
         while not self._stop.is_set():
             now_s = time.monotonic()
             while pending and pending[0][0] <= now_s:
+                self.replied_s.append(time.monotonic())
                 os.write(self._here, pending.pop(0)[1])
             wait_s = min(0.02, pending[0][0] - now_s) if pending else 0.02
             if not select([self._here], [], [], max(0.0, wait_s))[0]:
