@@ -116,16 +116,17 @@ def _names(c: _Context) -> Iterator[Found]:
 
 def _devices(c: _Context) -> Iterator[Found]:
     links = {link.name: link for link in c.file.links}
-    taken: set[tuple[str, int]] = set()
+    taken: dict[tuple[str, int], str] = {}
     for i, device in enumerate(c.file.devices):
         path: Path = ("devices", i)
         if not c.known("links", device.link):
             text = f"there is no link {device.link!r}{c.like('links', device.link)}"
             yield Found((*path, "link"), text)
         if (device.link, device.unit_id) in taken:
-            text = f"unit {device.unit_id} on link {device.link!r} is another device already"
+            other = taken[device.link, device.unit_id]
+            text = f"unit {device.unit_id} on link {device.link!r} is device {other!r} already"
             yield Found((*path, "unit_id"), text)
-        taken.add((device.link, device.unit_id))
+        taken.setdefault((device.link, device.unit_id), device.name)
         if isinstance(links.get(device.link), ModbusRtuLink) and not 1 <= device.unit_id <= 247:
             text = f"a unit on a serial line has an address of 1 to 247, not {device.unit_id}"
             yield Found((*path, "unit_id"), text)
@@ -274,7 +275,8 @@ def _limit(
     c: _Context, tags: Mapping[str, tuple[str, Unit | None]], path: Path, alarm: LimitAlarm
 ) -> Iterator[Found]:
     if (alarm.below is None) == (alarm.above is None):
-        text = "a limit alarm needs either 'below' or 'above', for example 'below: 20 kohm'"
+        both = ", not both" if alarm.above else ", for example 'below: 20 kohm'"
+        text = f"a limit alarm needs either 'below' or 'above'{both}"
         yield Found((*path, "above") if alarm.above else path, text)
         return
     key, limit = ("below", alarm.below) if alarm.below else ("above", alarm.above)
@@ -293,7 +295,7 @@ def _outputs(c: _Context) -> Iterator[Found]:
         if output is None:
             continue
         if output.port in taken:
-            text = f"port {output.port} is taken by {taken[output.port]}"
+            text = f"port {output.port} is taken by outputs.{taken[output.port]}; choose another"
             yield Found(("outputs", key, "port"), text)
         taken.setdefault(output.port, key)
         if output.host not in _LOOPBACK:

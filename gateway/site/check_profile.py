@@ -53,6 +53,10 @@ def _profile(profile: DeviceProfile, file_name: str) -> Iterator[Found]:
             ):
                 text = f"lies in the unreadable run {span.first} to {span.last}"
                 yield Found((*path, "address"), text)
+    for i, span in enumerate(profile.unreadable):
+        if span.last < span.first:
+            text = f"the run ends at {span.last}, below its 'first' ({span.first})"
+            yield Found(("unreadable", i, "last"), text)
     for i, quality in enumerate(profile.quality):
         for key, name in (("point", quality.point), *(("of", n) for n in quality.of)):
             if name not in seen:
