@@ -323,7 +323,15 @@ class GuardedInternalServer(InternalServer):
 class GuardedProtocol(OPCUAProtocol):
     """A connection whose unread requests and untaken answers are both bounded."""
 
-    _not_reading: asyncio.TimerHandle | None = None
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self._not_reading: asyncio.TimerHandle | None = None
+        self._peer_reads = asyncio.Event()
+        self._peer_reads.set()
+
+    async def _process_one_msg(self, header: Any, buf: Any) -> bool:
+        await self._peer_reads.wait()
+        return await super()._process_one_msg(header, buf)
 
     def data_received(self, data: bytes) -> None:
         super().data_received(data)
@@ -333,6 +341,7 @@ class GuardedProtocol(OPCUAProtocol):
             self.transport.abort()
 
     def pause_writing(self) -> None:
+        self._peer_reads.clear()
         if self.transport is not None and not self.transport.is_closing():
             self.transport.pause_reading()
             self._not_reading = asyncio.get_running_loop().call_later(
@@ -340,6 +349,7 @@ class GuardedProtocol(OPCUAProtocol):
             )
 
     def resume_writing(self) -> None:
+        self._peer_reads.set()
         if self._not_reading is not None:
             self._not_reading.cancel()
         if self.transport is not None and not self.transport.is_closing():

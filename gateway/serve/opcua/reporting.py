@@ -14,6 +14,7 @@ from asyncua import ua
 from asyncua.server.monitored_item_service import MonitoredItemService
 from asyncua.ua.attribute_ids import AttributeIds
 from asyncua.ua.status_codes import StatusCodes
+from asyncua.ua.uaprotocol_auto import DataChangeFilter
 
 from gateway.serve.opcua.values import status_code
 
@@ -35,7 +36,7 @@ _NUMBERS = frozenset(
 
 
 def worth_reporting(
-    reported: ua.DataValue | None, value: ua.DataValue, wanted: ua.DataChangeFilter | None
+    reported: ua.DataValue | None, value: ua.DataValue, wanted: DataChangeFilter | None
 ) -> bool:
     """Whether `value` is to be sent after `reported` was (OPC 10000-4, 7.22.2).
 
@@ -143,11 +144,12 @@ class GuardedItems(MonitoredItemService):
 
     def _usable_filter(
         self, watched: ua.ReadValueId, asked: Any
-    ) -> tuple[ua.StatusCode, ua.DataChangeFilter | None]:
+    ) -> tuple[ua.StatusCode, DataChangeFilter | None]:
         """The filter with a percent deadband turned into an absolute one, or why it is none."""
         if not asked:  # an absent filter arrives as an empty ExtensionObject, not as None
             return _GOOD, None
-        if not isinstance(asked, ua.DataChangeFilter):
+        # Requests are decoded to the generated class, of which ua.DataChangeFilter is a child.
+        if not isinstance(asked, DataChangeFilter):
             return status_code(StatusCodes.BadMonitoredItemFilterUnsupported), None
         if asked.DeadbandType == ua.DeadbandType.None_:
             return _GOOD, asked
