@@ -12,7 +12,7 @@ from gateway.cli.run import enter, gateway_roles
 from gateway.cli.simulate import DEFAULT_PORT_BASE
 from gateway.service.field_side import WALL
 from gateway.service.logs import set_up_logs
-from gateway.service.supervise import Role, StateBusy, run_async, state_lock, supervise
+from gateway.service.supervise import Lifeline, Role, StateBusy, run_async, state_lock, supervise
 from gateway.site.installed import Site
 
 
@@ -72,13 +72,13 @@ def command(
     enter(directory)
     set_up_logs(directory / "demo.log")
 
-    def simulate(lifeline: object) -> int | None:
+    def simulate(lifeline: Lifeline) -> int | None:
         lines = directory / "lines"
         lines.mkdir(exist_ok=True)
         serve = partial(run, scenario, port_base=port_base, line_dir=lines, speed=1.0)
         return run_async(lambda stop: serve(stop=stop), lifeline)
 
-    def show(lifeline: object) -> int | None:
+    def show(lifeline: Lifeline) -> int | None:
         from gateway.cli.table import live_table
 
         return run_async(

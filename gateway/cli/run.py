@@ -8,19 +8,19 @@ import click
 
 from gateway.cli.options import fail, load_site, site_argument, state_of, state_option
 from gateway.service.logs import set_up_logs
-from gateway.service.supervise import Role, StateBusy, run_async, state_lock, supervise
+from gateway.service.supervise import Lifeline, Role, StateBusy, run_async, state_lock, supervise
 from gateway.site.installed import Site
 
 
 def gateway_roles(site: Site, state_dir: Path) -> list[Role]:
     """The two processes of the gateway. Each loads its own half of the code after its fork."""
 
-    def field(lifeline: object) -> int | None:
+    def field(lifeline: Lifeline) -> int | None:
         from gateway.service.field_side import field_side
 
         return run_async(partial(field_side, site, state_dir), lifeline)
 
-    def plant(lifeline: object) -> int | None:
+    def plant(lifeline: Lifeline) -> int | None:
         from gateway.service.plant_side import plant_side
 
         return run_async(partial(plant_side, site, state_dir), lifeline)

@@ -111,8 +111,8 @@ def _location(sample: Sample) -> str:
         return "-"
     if sample.uncertainty and sample.uncertainty > 25:
         return "cannot be told"
-    spread = f" ± {2 * sample.uncertainty:.0f}" if sample.uncertainty else ""
-    return f"{sample.value:.0f}{spread} %"
+    spread = f" ± {2 * sample.uncertainty:.2g}" if sample.uncertainty else ""
+    return f"{sample.value:.1f}{spread} %"
 
 
 def _value(sample: Sample, units: dict[str, str]) -> str:
