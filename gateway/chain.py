@@ -17,17 +17,16 @@ from gateway.alarms.conditions import Truth
 from gateway.rotor import estimate
 from gateway.signals import sampling
 from gateway.signals.sampling import Observation, SignalState
+from gateway.signals.self_report import SelfReport, Word, self_report
 from gateway.site.installed import Site
 from gateway.site.model import Alarm, LimitAlarm, MalfunctionAlarm, Signal
 from gateway.site.profile import DeviceProfile, Point
 from gateway.tags import (
-    GOOD,
     Command,
     Frame,
     Instant,
     Reading,
     Sample,
-    Status,
     Transition,
 )
 
@@ -44,21 +43,11 @@ class ChainState:
     clock_ns: int = 0  # the chain's own clock: goes on over restarts, never back
     last: Instant | None = None
     signals: dict[str, SignalState] = field(default_factory=dict)
-    quality_words: dict[str, int] = field(default_factory=dict)  # by "device.point"
+    words: dict[str, Word] = field(default_factory=dict)  # of what devices say of themselves
     alarms: dict[str, life_cycle.Memory] = field(default_factory=dict)
 
 
 _STATE: Final = TypeAdapter(ChainState)
-
-
-@dataclass(frozen=True, slots=True)
-class _Quality:
-    """One quality bit that speaks of a point."""
-
-    point: str  # "device.point" of the status word
-    bit: int
-    when: int
-    status: Status
 
 
 class Chain:
@@ -68,8 +57,8 @@ class Chain:
         self.machine = site.machine(machine)
         self._signals = tuple(s for s in site.file.signals if s.machine == machine)
         self._points = {s.tag: _point(site, s) for s in self._signals}
-        self._quality = {s.tag: _quality(site, s) for s in self._signals}
-        self._judging = frozenset(q.point for rows in self._quality.values() for q in rows)
+        self._reports = {s.tag: _self_report(site, s) for s in self._signals}
+        self._judging = frozenset(p for r in self._reports.values() for p in r.points)
         self._units = {t.tag: t.unit for t in site.tags_of(machine) if t.unit is not None}
         self._alarms = tuple(a for a in site.file.alarms if a.machine == machine)
         self._state = state or ChainState()
@@ -104,10 +93,10 @@ class Chain:
         elapsed_ns = _elapsed_ns(state.last, now)
         clock_ns = state.clock_ns + elapsed_ns
         taken = self._in_order(readings)
-        quality_words, signals = self._take(taken, now, clock_ns)
+        words, signals = self._take(taken, now, clock_ns)
         observations = self._observe(signals, clock_ns)
         alarms, transitions = self._judge(observations, elapsed_ns, now, commands)
-        self._state = ChainState(state.sequence + 1, clock_ns, now, signals, quality_words, alarms)
+        self._state = ChainState(state.sequence + 1, clock_ns, now, signals, words, alarms)
         return Frame(
             self.machine.name,
             self._state.sequence,
@@ -126,16 +115,17 @@ class Chain:
 
     def _take(
         self, readings: Sequence[Reading], now: Instant, clock_ns: int
-    ) -> tuple[dict[str, int], dict[str, SignalState]]:
-        words = dict(self._state.quality_words)
+    ) -> tuple[dict[str, Word], dict[str, SignalState]]:
+        words = dict(self._state.words)
         signals = {s.tag: self._state.signals.get(s.tag, SignalState()) for s in self._signals}
         for reading in readings:
-            if reading.words and reading.point in self._judging:
-                words[reading.point] = reading.words[0]
             at_ns = clock_ns - max(0, now.monotonic_ns - reading.at.monotonic_ns)
+            if reading.words and reading.point in self._judging:
+                word = words.get(reading.point, Word(reading.words[0], at_ns))
+                words[reading.point] = word.renewed(reading.words[0], at_ns)
             for signal in self._signals:
                 if signal.point == reading.point:
-                    quality = _judged(self._quality[signal.tag], words)
+                    quality = self._reports[signal.tag].quality(words, at_ns)
                     signals[signal.tag] = sampling.take(
                         signal,
                         self._points[signal.tag],
@@ -225,21 +215,9 @@ def _point(site: Site, signal: Signal) -> Point:
     return point
 
 
-def _quality(site: Site, signal: Signal) -> tuple[_Quality, ...]:
-    device = signal.point.split(".", 1)[0]
-    profile, name = _profile(site, signal)
-    return tuple(
-        _Quality(f"{device}.{q.point}", q.bit, q.when, sampling.QUALITY[q.means])
-        for q in profile.quality
-        if q.point != name and (not q.of or name in q.of)
-    )
-
-
-def _judged(rows: Sequence[_Quality], words: Mapping[str, int]) -> Status:
-    """What the device's bits say of a point: the worst of them, Good where none speaks."""
-    return GOOD.worst(
-        *(q.status for q in rows if q.point in words and (words[q.point] >> q.bit & 1) == q.when)
-    )
+def _self_report(site: Site, signal: Signal) -> SelfReport:
+    profile, point = _profile(site, signal)
+    return self_report(profile, signal.point.split(".", 1)[0], point)
 
 
 def _settings(alarm: Alarm) -> life_cycle.Settings:

@@ -16,7 +16,6 @@ from gateway.site.profile import Point
 from gateway.tags import (
     BAD_COMMUNICATION_ERROR,
     BAD_DEVICE_FAILURE,
-    BAD_OUT_OF_SERVICE,
     BAD_SENSOR_FAILURE,
     BAD_WAITING_FOR_INITIAL_DATA,
     GOOD,
@@ -29,13 +28,6 @@ from gateway.tags import (
     Status,
 )
 
-# What a device's own quality bit makes of its values (OPC 30142 tables 13 to 15).
-QUALITY: Final = {
-    "device failure": BAD_DEVICE_FAILURE,
-    "out of service": BAD_OUT_OF_SERVICE,
-    "no communication": UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE,
-    "value held": UNCERTAIN_LAST_USABLE_VALUE,
-}
 _RECTANGULAR: Final = sqrt(3)  # a largest permissible error a is u = a/sqrt(3), GUM 4.3.7
 
 
@@ -180,10 +172,14 @@ def _loop(
     status = GOOD
     if loop.believed is not Band.NOMINAL:
         # The limit bits speak of the value: a reverse-acting loop is high where its current is low.
-        high = (loop.believed is Band.OVER_RANGE) == (slope >= 0)
+        rises = slope > 0 if slope else signal.range[0].si < signal.range[1].si
+        high = (loop.believed is Band.OVER_RANGE) == rises
         limit = Limit.HIGH if high else Limit.LOW
         status = UNCERTAIN_ENGINEERING_UNITS_EXCEEDED.with_limit(limit)
-    return replace(state, filter=filtered), _Measured(value, status, u_current_a * abs(slope))
+    # Where the law is flat (below a cut-off) the current says nothing of how good the value is.
+    return replace(state, filter=filtered), _Measured(
+        value, status, u_current_a * abs(slope) or None
+    )
 
 
 def _scaled(signal: CurrentLoop, current_a: float) -> tuple[float, float]:

@@ -57,6 +57,16 @@ def _profile(profile: DeviceProfile, file_name: str) -> Iterator[Found]:
         if span.last < span.first:
             text = f"the run ends at {span.last}, below its 'first' ({span.first})"
             yield Found(("unreadable", i, "last"), text)
+    if profile.heartbeat:
+        counter = profile.point(profile.heartbeat.point)
+        if counter is None:
+            text = f"there is no point {profile.heartbeat.point!r}"
+            hint = did_you_mean(profile.heartbeat.point, seen)
+            yield Found(("heartbeat", "point"), f"{text}{hint}")
+        elif profile.heartbeat.stopped_after < 2 * profile.poll.get(counter.poll, 0.0):
+            text = f"{counter.name} is read every {profile.poll[counter.poll]:g} s"
+            at: Path = ("heartbeat", "stopped_after")
+            yield Found(at, f"{text}; allow at least twice that")
     for i, quality in enumerate(profile.quality):
         for key, name in (("point", quality.point), *(("of", n) for n in quality.of)):
             if name not in seen:

@@ -53,6 +53,8 @@ class Site:
             if owner == device.name
         }
         judged = {q.point for q in profile.quality if not q.of or used & set(q.of)}
+        if used and profile.heartbeat:
+            judged.add(profile.heartbeat.point)
         return tuple(p for p in profile.points if p.name in used | judged)
 
     def machine(self, name: str) -> Machine:
@@ -74,7 +76,8 @@ class Site:
             unit, low, high = None, 0.0, 1.0
             if not isinstance(signal, Contact):
                 unit = signal.unit
-                low, high = (q.in_unit(signal.unit) for q in signal.range)
+                # A reverse-acting loop names its ends by the current; a range goes upwards.
+                low, high = sorted(q.in_unit(signal.unit) for q in signal.range)
             found.append(
                 TagDefinition(
                     signal.tag,

@@ -51,6 +51,13 @@ class QualityBit(Block):
     of: tuple[str, ...] = ()  # the points it speaks of; none named: all
 
 
+class Heartbeat(Block):
+    """A counter of the device; when it stands still, nothing behind it is measured."""
+
+    point: str
+    stopped_after: Period
+
+
 class RegisterSpan(Block):
     """A run of addresses in one function's table."""
 
@@ -72,6 +79,7 @@ class DeviceProfile(Block):
     poll: dict[Name, Period] = Field(default_factory=lambda: {"normal": 1.0})
     points: Annotated[tuple[Point, ...], Field(min_length=1)]
     quality: tuple[QualityBit, ...] = ()
+    heartbeat: Heartbeat | None = None
 
     def point(self, name: str) -> Point | None:
         return next((p for p in self.points if p.name == name), None)
