@@ -7,7 +7,8 @@ goes to disk has one wire form (`Frame.encode`), canonical so that equal Frames 
 import json
 from dataclasses import asdict, dataclass
 from enum import IntEnum, StrEnum
-from math import isfinite
+from math import inf, isfinite
+from types import NoneType
 from typing import Any, Final, Self
 
 from pydantic_core import CoreSchema, core_schema
@@ -179,6 +180,8 @@ class Sample:
             raise ValueError(f"{self.tag}: a bad sample carries no value, any other must")
         if self.value is not None and not isfinite(self.value):
             raise ValueError(f"{self.tag}: infinity is said with limit bits, never with a number")
+        if self.uncertainty is not None and not 0 <= self.uncertainty < inf:
+            raise ValueError(f"{self.tag}: an uncertainty is a finite number, not below zero")
 
     @property
     def measured_now(self) -> bool:
@@ -291,32 +294,56 @@ class Frame:
     def decode(cls, data: bytes) -> Self:
         """The inverse of `encode`. Raises ValueError for anything else."""
         try:
-            machine, sequence, at, readings, commands, samples, alarms, transitions = _rows(data)
+            machine, sequence, at, readings, commands, samples, alarms, transitions = _row(
+                json.loads(data), str, int, list, list, list, list, list, list
+            )
             return cls(
                 machine,
                 sequence,
-                Instant(*at),
+                Instant(*_row(at, int, int)),
                 tuple(
-                    Reading(p, tuple(w), Status(s), Instant(utc, mono))
-                    for p, w, s, utc, mono in readings
+                    Reading(p, tuple(_row(w, *(int,) * len(w))), _status(s), Instant(utc, mono))
+                    for p, w, s, utc, mono in (_row(r, str, list, int, int, int) for r in readings)
                 ),
-                tuple(Command(Order(o), a, who, why) for o, a, who, why in commands),
-                tuple(Sample(tag, v, Status(s), t, u) for tag, v, s, t, u in samples),
-                tuple(AlarmRecord(a, AlarmState(s), j, t) for a, s, j, t in alarms),
+                tuple(
+                    Command(Order(o), a, who, why)
+                    for o, a, who, why in (_row(c, str, str, str, str) for c in commands)
+                ),
+                tuple(
+                    Sample(tag, v, _status(s), t, u)
+                    for tag, v, s, t, u in (_row(s, str, _VALUE, int, int, _VALUE) for s in samples)
+                ),
+                tuple(
+                    AlarmRecord(a, AlarmState(s), j, t)
+                    for a, s, j, t in (_row(a, str, str, bool, int) for a in alarms)
+                ),
                 tuple(
                     Transition(a, cue, AlarmState(b), AlarmState(f), who, why, refusal)
-                    for a, cue, b, f, who, why, refusal in transitions
+                    for a, cue, b, f, who, why, refusal in (
+                        _row(t, *(str,) * 7) for t in transitions
+                    )
                 ),
             )
-        except (TypeError, ValueError) as error:
+        except (TypeError, ValueError, OverflowError, RecursionError) as error:
             raise ValueError(f"not a Frame: {error}") from error
 
 
-def _rows(data: bytes) -> list[Any]:
-    rows = json.loads(data)
-    if not isinstance(rows, list):
-        raise ValueError("a list is expected")
-    return rows
+_VALUE: Final = (float, int, NoneType)
+
+
+def _row(row: Any, *kinds: Any) -> list[Any]:
+    """The list, if it has exactly these kinds of entries."""
+    if not isinstance(row, list) or len(row) != len(kinds):
+        raise ValueError(f"{len(kinds)} entries are expected")
+    if not all(map(isinstance, row, kinds)):
+        raise ValueError("an entry is of another kind than it must be")
+    return row
+
+
+def _status(code: int) -> Status:
+    if not 0 <= code <= 0xFFFFFFFF:
+        raise ValueError(f"{code} is no StatusCode")
+    return Status(code)
 
 
 @dataclass(frozen=True, slots=True)
@@ -356,5 +383,5 @@ class FieldReport:
             fields = json.loads(data)
             fields["devices"] = tuple(DeviceReport(**d) for d in fields["devices"])
             return cls(**fields)
-        except (KeyError, TypeError, ValueError) as error:
+        except (KeyError, TypeError, ValueError, RecursionError) as error:
             raise ValueError(f"not a FieldReport: {error}") from error
