@@ -32,10 +32,10 @@ def band(current_a: float, limits: Ne43, previous: Band | None = None) -> Band:
     """The band of a current [A]; a band once entered is left only by more than the hysteresis.
 
     The currents on the limits themselves count as in NE 43: 3.6 mA and 21.0 mA are failure, 3.8,
-    4.0, 20.0 and 20.5 mA are measurement.
+    4.0, 20.0 and 20.5 mA are measurement. Failure is entered at its limit, whatever was before.
     """
     plain = _band(current_a, limits)
-    if previous is None or plain is previous:
+    if previous is None or plain is previous or plain in FAILURES:
         return plain
     # Left by less than the hysteresis: moved back by it, the current is in the old band or beyond.
     if _UPWARD.index(plain) < _UPWARD.index(previous):
@@ -75,7 +75,7 @@ def judge(state: LoopState, current_a: float, elapsed_ns: int, limits: Ne43) -> 
 
     Measurement to failure takes `failure_hold`; failure to measurement takes `return_hold` in
     the measurement bands without a break. A gap band is never believed: it lets the failure hold
-    run (see `lost`), and it breaks a return.
+    run, and it breaks a return.
     """
     now = band(current_a, limits, state.band)
     failed = state.believed in FAILURES
@@ -90,10 +90,3 @@ def judge(state: LoopState, current_a: float, elapsed_ns: int, limits: Ne43) -> 
     if now not in GAPS and held_ns >= hold_s * 1e9:
         return LoopState(now, now)
     return LoopState(now, state.believed, held_ns)
-
-
-def lost(state: LoopState, limits: Ne43) -> bool:
-    """Whether the current has lain in a gap for so long that the last value is no measurement."""
-    if state.band not in GAPS or state.believed in FAILURES:
-        return False
-    return state.believed is None or (state.held_ns or 0) >= limits.failure_hold * 1e9
