@@ -109,9 +109,22 @@ class Chain:
         )
 
     def _in_order(self, readings: Sequence[Reading]) -> list[Reading]:
-        """By time; of one time, what judges the others first."""
+        """By time; of one time, what judges the others first; else in an order of their own.
+
+        Readings of one poll have one time, and a Frame must not depend on how they were handed on.
+        """
         used = (r for r in readings if r.point in self.points)
-        return sorted(used, key=lambda r: (r.at.monotonic_ns, r.point not in self._judging))
+        return sorted(
+            used,
+            key=lambda r: (
+                r.at.monotonic_ns,
+                r.point not in self._judging,
+                r.point,
+                r.at.utc_ns,
+                r.status,
+                r.words,
+            ),
+        )
 
     def _take(
         self, readings: Sequence[Reading], now: Instant, clock_ns: int
