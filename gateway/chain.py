@@ -157,7 +157,7 @@ class Chain:
             samples = {tag: o.sample for tag, o in seen.items()}
             blind = any(seen[tag].blind for tag in estimate.input_tags(injection))
             for sample in estimate.pulse_injection(injection, samples, self._units):
-                seen[sample.tag] = Observation(sample, blind)
+                seen[sample.tag] = Observation(sample, blind or sample.status.is_bad)
         return seen
 
     def _judge(
