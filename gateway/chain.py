@@ -67,9 +67,13 @@ class Chain:
     def resumed(cls, site: Site, machine: str, saved: bytes) -> Self:
         """A chain that goes on from a saved state. Raises StateError if it is none."""
         try:
-            return cls(site, machine, _STATE.validate_python(json.loads(saved)))
-        except (ValidationError, ValueError) as error:
+            chain = cls(site, machine, _STATE.validate_python(json.loads(saved)))
+            # A key that is missing or unknown would be passed over, and a latch lost with it.
+            if chain.save() != saved:
+                raise ValueError("it does not read back as it was written")
+        except (ValidationError, ValueError, RecursionError) as error:
             raise StateError(f"{machine}: the saved state is not readable: {error}") from error
+        return chain
 
     @cached_property
     def points(self) -> frozenset[str]:
