@@ -94,12 +94,12 @@ class Chain:
         that this machine does not use are left out of the Frame.
         """
         state = self._state
-        elapsed_ns = _elapsed_ns(state.last, now)
-        clock_ns = state.clock_ns + elapsed_ns
+        clock_ns = state.clock_ns + _elapsed_ns(state.last, now)
         taken = self._in_order(readings)
         words, signals = self._take(taken, now, clock_ns)
         observations = self._observe(signals, clock_ns)
-        alarms, transitions = self._judge(observations, elapsed_ns, now, commands)
+        watched_ns = _watched_ns(state.last, now)
+        alarms, transitions = self._judge(observations, watched_ns, now, commands)
         self._state = ChainState(state.sequence + 1, clock_ns, now, signals, words, alarms)
         return Frame(
             self.machine.name,
@@ -167,7 +167,7 @@ class Chain:
     def _judge(
         self,
         observations: Mapping[str, Observation],
-        elapsed_ns: int,
+        watched_ns: int,
         now: Instant,
         commands: Sequence[Command],
     ) -> tuple[dict[str, life_cycle.Memory], list[Transition]]:
@@ -184,7 +184,7 @@ class Chain:
         for alarm in self._alarms:
             truth = self._truth(alarm, observations)
             alarms[alarm.name], moved = life_cycle.observe(
-                settings[alarm.name], alarms[alarm.name], truth, elapsed_ns, now.utc_ns
+                settings[alarm.name], alarms[alarm.name], truth, watched_ns, now.utc_ns
             )
             if moved is not None:
                 transitions.append(moved)
@@ -212,10 +212,14 @@ class Chain:
 
 def _elapsed_ns(last: Instant | None, now: Instant) -> int:
     """Since the last step, on the monotonic clock; after a reboot, which resets that, by UTC."""
-    if last is None:
-        return 0
-    elapsed_ns = now.monotonic_ns - last.monotonic_ns
-    return elapsed_ns if elapsed_ns >= 0 else max(0, now.utc_ns - last.utc_ns)
+    if last is None or now.monotonic_ns >= last.monotonic_ns:
+        return _watched_ns(last, now)
+    return max(0, now.utc_ns - last.utc_ns)
+
+
+def _watched_ns(last: Instant | None, now: Instant) -> int:
+    """What of it counts for the delays of alarms: nobody watched while the machine was off."""
+    return max(0, now.monotonic_ns - last.monotonic_ns) if last is not None else 0
 
 
 def _profile(site: Site, signal: Signal) -> tuple[DeviceProfile, str]:
