@@ -6,7 +6,7 @@ for byte. The state is plain data that can be saved and loaded at any step.
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Final, Self
 
@@ -140,6 +140,7 @@ class Chain:
             if reading.words and reading.point in self._judging:
                 word = words.get(reading.point, Word(reading.words[0], at_ns))
                 words[reading.point] = word.renewed(reading.words[0], at_ns)
+                signals |= self._distrusted(reading.point, words, at_ns, signals)
             for signal in self._signals:
                 if signal.point == reading.point:
                     quality = self._reports[signal.tag].quality(words, at_ns)
@@ -152,6 +153,25 @@ class Chain:
                         quality,
                     )
         return words, signals
+
+    def _distrusted(
+        self,
+        point: str,
+        words: dict[str, Word],
+        at_ns: int,
+        signals: Mapping[str, SignalState],
+    ) -> dict[str, SignalState]:
+        """The signals that a device's word casts doubt on: at once, not only when next read."""
+        qualities = {
+            tag: report.quality(words, at_ns)
+            for tag, report in self._reports.items()
+            if point in report.points
+        }
+        return {
+            tag: replace(signals[tag], trouble=quality)
+            for tag, quality in qualities.items()
+            if not quality.is_good
+        }
 
     def _observe(self, signals: Mapping[str, SignalState], clock_ns: int) -> dict[str, Observation]:
         """All tags in the order of the site: measured ones, then computed ones."""
