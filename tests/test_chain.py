@@ -1,0 +1,387 @@
+"""The pure step of one machine: what its devices say becomes Frames, the same ones every time."""
+
+import json
+import random
+from math import inf
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gateway.chain import Chain, StateError
+from gateway.tags import (
+    BAD_COMMUNICATION_ERROR,
+    BAD_CONFIGURATION_ERROR,
+    BAD_DEVICE_FAILURE,
+    BAD_OUT_OF_RANGE,
+    BAD_OUT_OF_SERVICE,
+    BAD_SENSOR_FAILURE,
+    BAD_WAITING_FOR_INITIAL_DATA,
+    GOOD,
+    UNCERTAIN_LAST_USABLE_VALUE,
+    UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE,
+    AlarmState,
+    Command,
+    Frame,
+    Instant,
+    Limit,
+    Order,
+    Reading,
+    Status,
+)
+from tests.rotor.plant import (
+    NOON_NS,
+    SECOND,
+    SITE,
+    Rig,
+    module,
+    monitor,
+    record,
+    sample,
+    silence,
+    state,
+)
+
+LOW, VERY_LOW, BLIND = "G1.LOW", "G1.VERY_LOW", "G1.BLIND"
+NORMAL, UNACKNOWLEDGED = AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED
+
+
+def test_a_fault_becomes_numbers_and_an_alarm() -> None:
+    """A 10 kohm fault at 30 % is told in its units and raises after the on-delay, not before."""
+    rig = Rig()
+    frame = rig.fault(10e3, seconds=5)
+    assert 10.0 == pytest.approx(sample(frame, "G1.R").value, rel=1e-4)
+    assert 30.0 == pytest.approx(sample(frame, "G1.PLACE").value, abs=1e-3)
+    assert rig.utc_ns == sample(frame, "G1.R").time_ns
+    # Half of a logarithmic loop of 1 kohm to 10 Mohm: their geometric mean.
+    assert 100.0 == pytest.approx(sample(frame, "G1.LOOP").value, rel=1e-6)
+    assert (False, GOOD) == (
+        sample(frame, "G1.TRIPPED").value,
+        sample(frame, "G1.TRIPPED").status,
+    )
+    assert {NORMAL} == {a.state for a in frame.alarms}
+    frame = rig.fault(10e3)
+    assert [(LOW, "occur")] == [(t.alarm, t.cue) for t in frame.transitions]
+    assert (UNACKNOWLEDGED, rig.utc_ns) == (state(frame, LOW), record(frame, LOW).since_ns)
+    assert ("G1", 6, frame) == (frame.machine, frame.sequence, Frame.decode(frame.encode()))
+
+
+def test_each_tag_comes_once_in_the_order_of_the_site() -> None:
+    """A Frame has exactly the tags and alarms of its machine, in the order of the site."""
+    frame = Rig().step([])
+    assert [t.tag for t in SITE.tags_of("G1")] == [s.tag for s in frame.samples]
+    assert [a.name for a in SITE.file.alarms] == [a.alarm for a in frame.alarms]
+    assert {BAD_WAITING_FOR_INITIAL_DATA} == {s.status for s in frame.samples}
+
+
+@given(st.floats(0, 1), st.sampled_from([300.0, -300.0, 120.0, 0.0]))
+@settings(max_examples=25)
+def test_alarms_mean_the_same_wherever_the_fault_sits(place: float, field_v: float) -> None:
+    """Whether and when an alarm comes depends on the resistance alone, not on the place."""
+    told = []
+    for location_pu, volts in ((0.5, 300.0), (place, field_v)):
+        rig = Rig()
+        run = (4e3, 8), (10e3, 12), (30e3, 12), (19e3, 7), (inf, 12), (0.0, 7)
+        told.append(
+            [
+                [(t.alarm, t.cue, t.after) for t in frame.transitions]
+                for rf_ohm, seconds in run
+                for _ in range(seconds)
+                for frame in [rig.fault(rf_ohm, location_pu=location_pu, field_v=volts)]
+            ]
+        )
+    assert told[0] == told[1]
+    assert [(LOW, "occur", UNACKNOWLEDGED), (VERY_LOW, "occur", UNACKNOWLEDGED)] == told[0][5]
+
+
+def test_a_healthy_winding_is_surely_not_low() -> None:
+    """'At least' many megohms clears the alarm, judged, and stays clear."""
+    rig = Rig()
+    rig.fault(10e3, seconds=6)
+    frame = rig.fault(inf, seconds=11)
+    assert Limit.HIGH == sample(frame, "G1.R").status.limit
+    assert (AlarmState.RETURNED_UNACKNOWLEDGED, True) == (
+        state(frame, LOW),
+        record(frame, LOW).judged,
+    )
+
+
+def test_foreign_readings_are_ignored() -> None:
+    """Readings of another machine change nothing and are not in the Frame."""
+    own, both = Rig(), Rig()
+    for rig in (own, both):
+        rig.wait(1)
+    foreign = monitor(both.now, 1e3, device="mon2", status=255)
+    mixed = foreign[:2] + monitor(both.now, 10e3) + foreign[2:]
+    assert own.step(monitor(own.now, 10e3)).encode() == both.step(mixed).encode()
+    assert own.chain.save() == both.chain.save()
+    assert not any(p.startswith("mon2.") for p in own.chain.points)
+
+
+def acknowledge(alarm: str = LOW) -> Command:
+    return Command(Order.ACKNOWLEDGE, alarm, "Ida Holm", "on my way")
+
+
+def test_orders_are_journaled_taken_or_refused() -> None:
+    """Each order comes back signed; a refused one with its reason and without any effect."""
+    rig = Rig()
+    rig.fault(4e3, seconds=6)
+    reset = Command(Order.RESET, VERY_LOW, "Ida Holm", "gone")
+    rig.wait(1)
+    frame = rig.step([], acknowledge(), acknowledge(), reset)
+    told = [(t.alarm, t.cue, t.who, t.why, bool(t.refusal)) for t in frame.transitions]
+    assert [
+        (LOW, "acknowledge", "Ida Holm", "on my way", False),
+        (LOW, "acknowledge", "Ida Holm", "on my way", True),
+        (VERY_LOW, "reset", "Ida Holm", "gone", True),
+    ] == told
+    assert (acknowledge(), acknowledge(), reset) == frame.commands
+    assert (AlarmState.ACKNOWLEDGED, UNACKNOWLEDGED) == (state(frame, LOW), state(frame, VERY_LOW))
+
+
+def test_an_order_is_judged_on_what_was_seen_before_it() -> None:
+    """An acknowledgement in the step that raises the alarm does not acknowledge it."""
+    rig = Rig()
+    rig.fault(10e3, seconds=5)
+    rig.wait(1)
+    frame = rig.step(monitor(rig.now, 10e3), acknowledge())
+    assert UNACKNOWLEDGED == state(frame, LOW)
+    assert ["acknowledge", "occur"] == [t.cue for t in frame.transitions]
+    assert "nothing to acknowledge" in frame.transitions[0].refusal
+
+
+def test_a_latch_and_a_running_delay_survive_a_restart() -> None:
+    """Over save and load a latched alarm stays latched and a delay runs on where it was."""
+    rig = Rig()
+    rig.fault(4e3, seconds=6)
+    rig.fault(30e3, seconds=11)
+    rig.fault(15e3, seconds=3)
+    rig.restart()
+    frame = rig.fault(15e3, seconds=2)
+    assert AlarmState.LATCHED_UNACKNOWLEDGED == state(frame, VERY_LOW)
+    assert AlarmState.RETURNED_UNACKNOWLEDGED == state(frame, LOW)
+    frame = rig.fault(15e3)
+    assert UNACKNOWLEDGED == state(frame, LOW)
+    rig.restart()
+    frame = rig.step([], acknowledge(VERY_LOW), Command(Order.RESET, VERY_LOW, "Ida Holm"))
+    assert NORMAL == state(frame, VERY_LOW)
+
+
+@pytest.mark.parametrize("off_s", [0.0, 4.0, 8.0, 600.0, -600.0])
+@pytest.mark.parametrize(
+    "run",
+    # An on-delay that runs, an off-delay that runs, an alarm that stands.
+    [((10e3, 4),), ((10e3, 10), (30e3, 5)), ((10e3, 10),)],
+)
+def test_a_reboot_by_itself_raises_and_clears_nothing(
+    off_s: float, run: tuple[tuple[float, int], ...]
+) -> None:
+    """A step after a reboot in which nothing was read yet moves no delay, however long it took."""
+    rig = Rig()
+    for rf_ohm, seconds in run:
+        before = rig.fault(rf_ohm, seconds)
+    rig.reboot(off_s)
+    frame = rig.step([])
+    # A malfunction without a delay says at once that there are no values.
+    assert {"G1.NO_PLACE"} >= {t.alarm for t in frame.transitions}
+    for alarm in (LOW, VERY_LOW, BLIND):
+        assert state(before, alarm) == state(frame, alarm)
+    assert before.sequence + 1 == frame.sequence
+
+
+def test_after_a_long_reboot_old_values_are_old() -> None:
+    """Ten minutes off make every value unusable, and no limit alarm is judged by it."""
+    rig = Rig()
+    rig.fault(10e3, seconds=10)
+    rig.reboot(600)
+    frame = rig.step([])
+    assert {True} == {s.status.is_bad for s in frame.samples}
+    assert (UNACKNOWLEDGED, False) == (state(frame, LOW), record(frame, LOW).judged)
+
+
+def test_the_time_of_day_moves_no_delay() -> None:
+    """A UTC clock that is set back or forward an hour neither hurries nor holds an alarm."""
+    rig = Rig()
+    rig.fault(10e3, seconds=3)
+    rig.utc_ns += 3600 * SECOND
+    assert NORMAL == state(rig.fault(10e3, seconds=1), LOW)
+    rig.utc_ns -= 7200 * SECOND
+    assert NORMAL == state(rig.fault(10e3, seconds=1), LOW)
+    assert UNACKNOWLEDGED == state(rig.fault(10e3, seconds=1), LOW)
+
+
+@pytest.mark.parametrize(
+    ("word", "status"),
+    [
+        (0b00010, BAD_DEVICE_FAILURE),
+        (0b00100, UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE),
+        (0b01000, UNCERTAIN_LAST_USABLE_VALUE),
+        (0b01110, BAD_DEVICE_FAILURE),
+        (0b10000, BAD_OUT_OF_SERVICE),
+    ],
+)
+def test_a_quality_bit_counts_at_once(word: int, status: Status) -> None:
+    """A device that distrusts its values is believed: at once, on all it speaks of, both ways."""
+    rig = Rig()
+    rig.fault(10e3, seconds=7)
+    frame = rig.fault(30e3, status=word)
+    for tag in ("G1.I_POS", "G1.R", "G1.PLACE"):
+        assert status == sample(frame, tag).status
+    assert status if word != 0b10000 else GOOD == sample(frame, "G1.U_NEG").status
+    assert GOOD == sample(frame, "G1.LOOP").status
+    assert False is record(frame, LOW).judged
+    assert UNACKNOWLEDGED == state(rig.fault(30e3, seconds=30, status=word), LOW)
+    assert GOOD == sample(rig.fault(30e3), "G1.R").status
+
+
+def test_a_status_word_that_comes_alone_counts_too() -> None:
+    """A device failure that is read after the values, or without them, makes them Bad."""
+    rig = Rig()
+    rig.fault(10e3, seconds=2)
+    values = monitor(rig.wait(1), 10e3, status=None)
+    late = Reading("mon.status", (2,), GOOD, rig.wait(0.2))
+    assert BAD_DEVICE_FAILURE == sample(rig.step([*values, late]), "G1.R").status
+    rig.fault(10e3)
+    alone = Reading("mon.status", (2,), GOOD, rig.wait(1))
+    assert BAD_DEVICE_FAILURE == sample(rig.step([alone]), "G1.R").status
+
+
+def test_malfunction_comes_and_goes_with_the_answers() -> None:
+    """A silent monitor is first old, then blind; the malfunction comes, and goes after answers."""
+    rig = Rig()
+    frame = rig.fault(30e3, seconds=3)
+    seen = {}
+    for second in range(1, 75):
+        rig.wait(1)
+        frame = rig.step(silence(rig.now) + module(rig.now))
+        seen[second] = (sample(frame, "G1.R").status, state(frame, BLIND))
+    # stale_after 10 s, the alarm's on-delay 5 s, unusable_after 60 s.
+    assert (GOOD, NORMAL) == seen[10]
+    assert (UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE, NORMAL) == seen[11]
+    assert (UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE, NORMAL) == seen[15]
+    assert UNACKNOWLEDGED == seen[16][1]
+    assert UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE == seen[60][0]
+    assert BAD_COMMUNICATION_ERROR == seen[61][0]
+    assert UNACKNOWLEDGED == state(rig.fault(30e3, seconds=10), BLIND)
+    assert AlarmState.RETURNED_UNACKNOWLEDGED == state(rig.fault(30e3), BLIND)
+
+
+def test_a_broken_wire_is_a_malfunction_and_no_fault() -> None:
+    """0 mA is a sensor failure after its hold, never a low resistance."""
+    rig = Rig()
+    rig.fault(30e3, seconds=2)
+    for _ in range(12):
+        rig.wait(1)
+        frame = rig.step(monitor(rig.now, 30e3) + module(rig.now, loop_ma=0.0))
+    assert BAD_SENSOR_FAILURE == sample(frame, "G1.LOOP").status.code
+    assert (NORMAL, False) == (state(frame, "G1.LOOP_LOW"), record(frame, "G1.LOOP_LOW").judged)
+    assert UNACKNOWLEDGED == state(frame, BLIND)
+
+
+def test_an_open_circuit_speaks() -> None:
+    """A normally closed contact that opens raises its alarm at once."""
+    rig = Rig()
+    rig.fault(30e3)
+    rig.wait(1)
+    frame = rig.step(monitor(rig.now, 30e3) + module(rig.now, closed=False))
+    assert (True, UNACKNOWLEDGED) == (sample(frame, "G1.TRIPPED").value, state(frame, "G1.TRIP"))
+
+
+def test_a_computed_tag_that_is_bad_is_blind() -> None:
+    """An impossible place, and a negative conductance, raise the malfunction of their tags."""
+    rig = Rig()
+    frame = rig.fault(10e3, location_pu=1.4)
+    assert BAD_OUT_OF_RANGE == sample(frame, "G1.PLACE").status
+    assert UNACKNOWLEDGED == state(frame, "G1.NO_PLACE")
+    frame = rig.fault(-60e3, location_pu=0.5, seconds=6)
+    assert BAD_CONFIGURATION_ERROR == sample(frame, "G1.R").status
+    assert UNACKNOWLEDGED == state(frame, BLIND)
+
+
+EVENTS = st.tuples(
+    st.sampled_from([0.0, 0.5, 1.0, 3.0, 11.0, 70.0]),  # seconds to the step
+    st.sampled_from([None, -1.0, 0.0, 4e3, 15e3, 30e3, inf]),  # ohm; None: not read, -1: silent
+    st.sampled_from([None, 0, 0, 0, 2, 4, 8]),  # status word
+    st.sampled_from([None, 0.0, 3.7, 5.0, 12.0, 22.0]),  # loop current, mA
+    st.booleans(),  # contact closed
+    st.lists(
+        st.builds(
+            Command,
+            st.sampled_from(list(Order)),
+            st.sampled_from([LOW, VERY_LOW, "G1.TRIP", BLIND]),
+            st.just("Ida Holm"),
+        ),
+        max_size=2,
+    ),
+)
+
+
+def day(
+    events: list[tuple[float, float | None, int | None, float | None, bool, list[Command]]],
+) -> list[tuple[list[Reading], Instant, list[Command]]]:
+    rig, steps = Rig(), []
+    for seconds, rf_ohm, word, loop_ma, closed, commands in events:
+        at = rig.wait(seconds)
+        readings = [] if loop_ma is None else module(at, loop_ma, closed)
+        if rf_ohm is not None:
+            said = monitor(at, rf_ohm, status=word)
+            readings += silence(at) if rf_ohm < 0 else said
+            readings += monitor(at, 1e3, device="mon2")[:1]
+        steps.append((readings, rig.wait(0.1), commands))
+    return steps
+
+
+@given(st.lists(EVENTS, max_size=25), st.randoms(use_true_random=False))
+def test_a_recorded_day_replays_byte_for_byte(
+    events: list[tuple[float, float | None, int | None, float | None, bool, list[Command]]],
+    chance: random.Random,
+) -> None:
+    """Replayed, with restarts anywhere and Readings in any order, every Frame is the same bytes."""
+    steps = day(events)
+    first, again = Chain(SITE, "G1"), Chain(SITE, "G1")
+    for readings, now, commands in steps:
+        mixed = chance.sample(readings, len(readings))
+        if chance.random() < 0.5:
+            again = Chain.resumed(SITE, "G1", again.save())
+        frame = first.step(readings, now, commands)
+        assert frame.encode() == again.step(mixed, now, commands).encode()
+        assert first.save() == again.save()
+        assert frame == Frame.decode(frame.encode())
+
+
+def saved() -> bytes:
+    rig = Rig()
+    rig.fault(4e3, seconds=7)
+    return rig.chain.save()
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [
+        b"",
+        b"null",
+        b"[]",
+        b"{}",
+        b"\xff\xfe",
+        b"[" * 100_000,
+        saved()[:-1],
+        saved() + saved(),
+        saved().replace(b'"alarms"', b'"alarmz"'),
+        saved().replace(b'"state":"una', b'"stale":"una'),
+        saved().replace(b'"unacknowledged"', b'"unacknowledge"'),
+        saved().replace(b'"sequence":7', b'"sequence":"7"'),
+        saved().replace(b'"sequence":7', b'"sequence":NaN'),
+    ],
+    ids=lambda b: repr(b[-20:]),
+)
+def test_a_damaged_state_is_refused(broken: bytes) -> None:
+    """What was not written by `save` is refused in words, never half believed."""
+    with pytest.raises(StateError, match="G1: the saved state"):
+        Chain.resumed(SITE, "G1", broken)
+
+
+def test_a_saved_state_is_canonical() -> None:
+    """A state loads to the same bytes, and is plain JSON."""
+    state_bytes = saved()
+    assert state_bytes == Chain.resumed(SITE, "G1", state_bytes).save()
+    assert NOON_NS + 7 * SECOND == json.loads(state_bytes)["last"]["utc_ns"]
