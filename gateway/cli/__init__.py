@@ -1,9 +1,11 @@
 """The command line, one thin file a command. Exit codes: 0 good, 1 trouble, 2 wrong input."""
 
 import importlib
+import logging
 from typing import Final
 
 import click
+import structlog
 
 import gateway
 
@@ -45,3 +47,5 @@ def main() -> None:
     Rotor circuits are hazardous. The gateway informs; it never trips a machine and replaces no
     protection. Local codes, plant procedures and licensed engineers decide.
     """
+    # The answer of a command is its output and its error text; only what serves keeps a log.
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.CRITICAL))

@@ -201,6 +201,8 @@ def _signal_fits_point(
 
 def _machines(c: _Context) -> Iterator[Found]:
     tags = c.units_of_tags()
+    if c.written.get("machines") == set():
+        yield Found(("machines",), "at least one machine is needed")
     for i, machine in enumerate(c.file.machines):
         if machine.field_winding.field_voltage:
             at: Path = ("machines", i, "field_winding", "field_voltage")

@@ -389,7 +389,7 @@ class SiteFile(Block):
     """The whole file, before device profiles are joined to it."""
 
     site: Annotated[str, Field(min_length=1, max_length=64)]
-    machines: Annotated[tuple[Machine, ...], Field(min_length=1)]
+    machines: Annotated[tuple[Machine, ...], Field(json_schema_extra={"minItems": 1})]
     links: tuple[Link, ...]
     devices: tuple[Device, ...]
     signals: tuple[Signal, ...]
