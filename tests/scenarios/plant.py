@@ -128,7 +128,9 @@ class Plant:
         """Value and status of every tag, and the state of every alarm, as a client reads them."""
         names = [t.tag for t in self.site.tags]
         alarms = [f"{a.name}.State" for a in self.site.file.alarms]
-        async with Client(f"opc.tcp://127.0.0.1:{self.opcua_port}") as client:
+        client = Client(f"opc.tcp://127.0.0.1:{self.opcua_port}")
+        client.session_timeout = 60_000
+        async with client:
             values = await client.uaclient.read_attributes(
                 [ua.NodeId(name, 2) for name in (*names, *alarms)], ua.AttributeIds.Value
             )
