@@ -202,6 +202,7 @@ class WallClient:
         _check_length(path)
         self._path = path
         self._writer: asyncio.StreamWriter | None = None
+        self._connected = asyncio.Event()
         self._numbers = itertools.count(1)
         self._waiting: dict[int, asyncio.Future[str]] = {}
 
@@ -218,6 +219,7 @@ class WallClient:
                 async with asyncio.timeout(_CONNECT_WITHIN_S):
                     stream, writer = await asyncio.open_unix_connection(self._path)
                 self._writer = writer
+                self._connected.set()
                 try:
                     while True:
                         kind, body = await _receive(stream, _FRAME_MOST_BYTES)
@@ -227,6 +229,7 @@ class WallClient:
                             _log.info("field side connected", path=str(self._path))
                 finally:
                     self._writer = None
+                    self._connected.clear()
                     writer.transport.abort()
                     self._give_up_orders()
             except (OSError, TimeoutError, _BrokenMessage) as error:
@@ -241,21 +244,25 @@ class WallClient:
 
     async def order(self, command: Command) -> str:
         """Send a command; "" when it is accepted, else the reason why it is not."""
-        if self._writer is None:
-            return "The field side is not connected, so the order was not taken. Try again soon."
         if len(self._waiting) >= _ORDERS_WAITING_MOST:
             return "Too many orders wait for an answer, so this one was not sent. Try again soon."
         number = next(self._numbers)
         body = json.dumps([number, command.order, command.alarm, command.who, command.why]).encode()
         if len(body) > _COMMAND_MOST_BYTES:
             return f"The order is longer than {_COMMAND_MOST_BYTES} bytes. Shorten its reason."
-        waiting: asyncio.Future[str] = asyncio.get_running_loop().create_future()
-        self._waiting[number] = waiting
+        answer: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        self._waiting[number] = answer
+        sent = False
         try:
-            self._writer.write(_HEADER.pack(len(body), _COMMAND) + body)
             async with asyncio.timeout(_ANSWERED_WITHIN_S):
-                return await waiting
+                while self._writer is None:
+                    await self._connected.wait()
+                self._writer.write(_HEADER.pack(len(body), _COMMAND) + body)
+                sent = True
+                return await answer
         except TimeoutError:
+            if not sent:
+                return "The field side is not connected, so the order was not sent. Try again soon."
             return (
                 f"The field side did not answer within {_ANSWERED_WITHIN_S:.0f} s, so it is not "
                 "known whether the order was taken. See the alarm's state before ordering again."
