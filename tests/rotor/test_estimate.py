@@ -170,6 +170,14 @@ def test_a_place_of_a_feeble_fault_is_uncertain() -> None:
     assert location.uncertainty > 8.0
 
 
+def test_a_place_of_a_current_within_the_noise_is_not_told() -> None:
+    """At the tap the place seems sharp however little current flows; it is not told then."""
+    resistance, location = told(seen((1.0, -1.0, 300, 300), (0.8, 0.8, 0.5, 0.5)))
+    assert Limit.HIGH == resistance.status.limit
+    assert UNCERTAIN == location.status
+    assert 100 / 12**0.5 == pytest.approx(location.uncertainty)
+
+
 def test_a_place_outside_the_winding_is_bad() -> None:
     """A place that no fault can have is shown as no place at all."""
     i_p, i_n = microamperes(20e3, 1.2, 300)

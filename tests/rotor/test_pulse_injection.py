@@ -86,6 +86,34 @@ def test_no_current_is_an_infinite_resistance(field_v: float) -> None:
     assert None is solution.fault_location_pu
 
 
+@pytest.mark.parametrize("field_v", [0.0, 1e-305, 300.0])
+@pytest.mark.parametrize("current_a", [1e-305, 1e-170, 1e-20])
+def test_next_to_no_current_is_no_current(current_a: float, field_v: float) -> None:
+    """What a filter leaves of a current that has gone is none, and breaks nothing."""
+    half_cycles = exact_half_cycles(current_a, -current_a, field_v, field_v)
+    solution = solve(half_cycles, exact_source(36, 31e3, 0.5))
+    assert inf == solution.fault_resistance_ohm.value
+    assert None is solution.fault_location_pu
+
+
+def test_next_to_no_field_voltage_is_none() -> None:
+    """What a filter leaves of a field voltage that has gone gives no place."""
+    solution = solve(exact_half_cycles(2e-4, -1e-4, 1e-305, 1e-305), exact_source(36, 31e3, 0.5))
+    assert None is solution.fault_location_pu
+    assert 209e3 == pytest.approx(solution.fault_resistance_ohm.value)
+
+
+def test_uncertainty_without_field() -> None:
+    """At standstill currents, amplitude and R0 alone make the uncertainty (GUM 5.1.2)."""
+    inputs = Measured(36e-6 / 51e-3, 1e-6), Measured(-36e-6 / 51e-3, 1e-6)
+    source = Source(Measured(36, 0.3), Measured(31e3, 50.0), 0.5)
+    found = solve(HalfCycles(*inputs, exact(0), exact(0)), source).fault_resistance_ohm
+    i_p, i_n, e, r0 = (
+        ufloat(m.value, m.u) for m in (*inputs, source.amplitude_v, source.source_resistance_ohm)
+    )
+    assert (2 * e / (i_p - i_n) - r0).s == pytest.approx(found.u, rel=1e-9)
+
+
 @pytest.mark.parametrize(("excess", "rf"), [(1.0, 0.0), (2.0, -15.5e3)])
 def test_currents_of_a_dead_fault_and_beyond(excess: float, rf: float) -> None:
     """A difference of 2E/R0 is zero resistance, a larger one a negative resistance as it is."""
