@@ -93,8 +93,12 @@ class Plant:
     def log(self) -> str:
         return (self.directory / "stderr").read_text() + (self.state / "demo.log").read_text()
 
-    def pid(self, role: str) -> int:
-        return int((self.state / f"{role}.pid").read_text())
+    def pid(self, role: str) -> int | None:
+        """The process that plays the role; None while there is none."""
+        try:
+            return int((self.state / f"{role}.pid").read_text())
+        except (FileNotFoundError, ValueError):
+            return None
 
     def stop(self) -> float:
         """Seconds from SIGTERM to the end."""
