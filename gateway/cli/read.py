@@ -98,7 +98,7 @@ def _loop_ma(site: Site, signal: Signal | None, reading: Reading | None) -> floa
 
 
 def _print(rows: list[dict[str, Any]]) -> None:
-    shown = [("TAG", "POINT", "REGISTERS", "mA", "VALUE", "UNIT", "STATUS")]
+    shown = [("TAG", "POINT", "REGISTERS", "mA", "VALUE ± STANDARD UNCERTAINTY", "UNIT", "STATUS")]
     for row in rows:
         value = row["value"]
         number = (
