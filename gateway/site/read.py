@@ -155,6 +155,9 @@ def _names(
     names: dict[str, set[str] | None] = {}
     for key in LISTS:
         entries = data.get(key, ())
+        if not isinstance(entries, tuple):
+            names[key] = None
+            continue
         own = "tag" if key == "signals" else "name"
         given = [e.get(own) if isinstance(e, dict) else None for e in entries]
         written = {name for name in given if isinstance(name, str)}

@@ -68,7 +68,7 @@ _SPELLINGS: Final[dict[str, str]] = {
 # The unit that a text of a fault takes for its example, where a dimension has several.
 _USUAL: Final = {"time": "s", "voltage": "V", "current": "mA", "ratio": "%"}
 _DIGITS_MOST: Final = 30  # beyond any quantity of a plant, within any float
-_QUANTITY: Final = re.compile(r"^\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(\S+)\s*$")
+_QUANTITY: Final = re.compile(r"^\s*((?>[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?))\s*(\S+)\s*$")
 
 
 def unit(name: str) -> Unit:
