@@ -13,8 +13,8 @@ import socket
 import termios
 import time
 from abc import ABC, abstractmethod
-from collections.abc import Callable
-from typing import Final, cast
+from collections.abc import Callable, Coroutine
+from typing import Any, Final, TypeVar, cast
 
 from pymodbus import FramerType
 from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
@@ -54,6 +54,8 @@ _KEEPALIVE: Final = (
 # answer may be that late.
 _LATE_S: Final = 1.0
 _RTU_FRAME_BYTES: Final = 5
+
+_T = TypeVar("_T")
 
 
 class _Raw(ModbusPDU):
@@ -109,10 +111,11 @@ class Master(ABC):
     async def read(self, ask: Ask) -> Answer:
         """What the device says. Raises NoLink, NoAnswer, Misfit or Refused."""
         async with self._lock:
-            if self._client is None or not self._client.connected:
-                self._client = await self._connect()
-            await self._ready(self._client, ask)
-            return await self._exchange(self._client, ask)
+            client = self._client
+            if client is None or not client.connected:
+                client = await _heeding(self._connect())
+            await self._ready(client, ask)
+            return await _heeding(self._exchange(client, ask))
 
     def close(self) -> None:
         """Close at once. The next read connects again."""
@@ -145,6 +148,7 @@ class Master(ABC):
             client.close()
             raise NoLink(f"link {self.name}: {self._unmade}")
         self.was_connected = True
+        self._client = client
         return client
 
     async def _exchange(self, client: "_Client", ask: Ask) -> Answer:
@@ -348,6 +352,21 @@ class RtuMaster(Master):
         if not self._sender.sent:
             self._stale_bytes = len(data)
         return data[self._stale_bytes :]
+
+
+async def _heeding(work: Coroutine[Any, Any, _T]) -> _T:
+    """Do the work, and see to it that a cancellation passes.
+
+    Up to Python 3.11 `asyncio.wait_for`, which the library waits with, loses a cancellation that
+    comes together with the result.
+    """
+    task = asyncio.current_task()
+    asked = task.cancelling() if task else 0
+    try:
+        return await work
+    finally:
+        if task and task.cancelling() > asked:
+            raise asyncio.CancelledError
 
 
 def _parity(link: ModbusRtuLink) -> str:

@@ -323,6 +323,24 @@ async def test_cancelling_amid_everything(
         await stopped(running)
 
 
+async def test_cancelling_as_a_reply_arrives(
+    tcp_device: Any, site_of: Any, now: Any, heard: Any
+) -> None:
+    """Polling ends also when it is cancelled in the turn in which a reply comes."""
+    server = await tcp_device()
+    running: asyncio.Task[None] | None = None
+
+    def cancel_and_tell_time() -> Any:
+        assert running is not None
+        running.cancel()
+        return now()
+
+    site = site_of([link(server.port)], [device()], [monitor()], ["a.x"])
+    running = asyncio.create_task(Field(site, cancel_and_tell_time, heard).run())
+    done, _ = await asyncio.wait({running}, timeout=2.0)
+    assert {running} == done
+
+
 async def test_a_point_that_cannot_be_read_is_refused_at_the_start(
     site_of: Any, now: Any, heard: Any
 ) -> None:

@@ -143,6 +143,23 @@ async def test_a_late_reply_is_not_the_next_ones(tcp_device: Any, now: Any) -> N
     master.close()
 
 
+async def test_a_cancellation_that_comes_with_the_reply_passes(tcp_device: Any, now: Any) -> None:
+    """A read that is cancelled in the very turn in which its reply arrives ends cancelled."""
+    device = await tcp_device()
+    reading: asyncio.Task[Any] | None = None
+
+    def cancel_and_tell_time() -> Instant:  # called when the reply is taken from the line
+        assert reading is not None
+        reading.cancel()
+        return Instant(0, 0)
+
+    master = tcp_master(device.port, cancel_and_tell_time)
+    reading = asyncio.create_task(master.read(ASK))
+    await asyncio.wait({reading})
+    assert reading.cancelled()
+    master.close()
+
+
 async def test_a_peer_that_closes_is_noticed_at_once(tcp_device: Any, now: Any) -> None:
     """A connection that falls ends the read then, not at the time-out."""
     device = await tcp_device()
