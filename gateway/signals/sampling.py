@@ -10,7 +10,9 @@ from math import hypot, sqrt
 from typing import Final
 
 from gateway.signals import contacts, current_loop, filters, registers, scaling
-from gateway.signals.current_loop import FAILURES, Band
+from gateway.signals.contacts import ContactState
+from gateway.signals.current_loop import FAILURES, Band, LoopState
+from gateway.signals.filters import FilterState
 from gateway.site.model import Contact, CountsInput, CurrentLoop, RegisterSignal, Signal
 from gateway.site.profile import Point
 from gateway.tags import (
@@ -53,9 +55,9 @@ class SignalState:
     changed_ns: int = 0  # UTC of the last change of the raw words
     changed_at_ns: int = 0
     read_at_ns: int | None = None
-    loop: current_loop.LoopState = field(default_factory=current_loop.LoopState)
-    filter: filters.FilterState = field(default_factory=filters.FilterState)
-    contact: contacts.ContactState = field(default_factory=contacts.ContactState)
+    loop: LoopState = field(default_factory=LoopState)
+    filter: FilterState = field(default_factory=FilterState)
+    contact: ContactState = field(default_factory=ContactState)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,36 +100,56 @@ def take(
     if reading.status.is_bad:
         return replace(state, failure=reading.status)
     elapsed_ns = max(0, at_ns - state.read_at_ns) if state.read_at_ns is not None else 0
-    if reading.words != state.words or state.read_at_ns is None:
-        state = replace(
-            state, words=reading.words, changed_ns=reading.at.utc_ns, changed_at_ns=at_ns
-        )
-    state = replace(state, failure=None, read_at_ns=at_ns)
-    if not quality.is_good:
-        return replace(state, trouble=quality)
+    moved = reading.words != state.words or state.read_at_ns is None
+    if quality.is_good:
+        loop, filtered, contact, measured = _measure(signal, point, state, reading, elapsed_ns)
+    else:
+        loop, filtered, contact = state.loop, state.filter, state.contact
+        measured = _Measured(None, quality)
+    usable, trouble = state.usable, None
+    if measured.value is None or measured.status.is_bad:
+        trouble = measured.status
+    else:
+        value, status, uncertainty = measured.value, measured.status, measured.uncertainty
+        usable = Usable(value, status, uncertainty, reading.at.utc_ns, at_ns)
+    return SignalState(
+        usable=usable,
+        trouble=trouble,
+        failure=None,
+        words=reading.words,
+        changed_ns=reading.at.utc_ns if moved else state.changed_ns,
+        changed_at_ns=at_ns if moved else state.changed_at_ns,
+        read_at_ns=at_ns,
+        loop=loop,
+        filter=filtered,
+        contact=contact,
+    )
+
+
+def _measure(
+    signal: Signal, point: Point, state: SignalState, reading: Reading, elapsed_ns: int
+) -> tuple[LoopState, FilterState, ContactState, _Measured]:
+    """What the registers amount to, and what loop, filter and contact remember of them."""
+    loop, filtered, contact = state.loop, state.filter, state.contact
     number = registers.decode(point, reading.words)
     if number is None:
-        return replace(state, trouble=BAD_SENSOR_FAILURE, filter=filters.FilterState())
+        return loop, FilterState(), contact, _Measured(None, BAD_SENSOR_FAILURE)
     if isinstance(signal, Contact):
-        contact = contacts.judge(state.contact, bool(number), elapsed_ns, signal)
+        contact = contacts.judge(contact, bool(number), elapsed_ns, signal)
         measured = _Measured(contact.actuated, GOOD)
-        state = replace(state, contact=contact)
     elif isinstance(signal, CurrentLoop):
-        state, measured = _loop(signal, point, state, number, elapsed_ns)
+        loop, filtered, measured = _loop(signal, point, state, number, elapsed_ns)
     else:
-        state, measured = _register(signal, point, state, number, elapsed_ns)
-    if measured.value is None or measured.status.is_bad:
-        return replace(state, trouble=measured.status)
-    usable = Usable(measured.value, measured.status, measured.uncertainty, reading.at.utc_ns, at_ns)
-    return replace(state, trouble=None, usable=usable)
+        filtered, measured = _register(signal, point, filtered, number, elapsed_ns)
+    return loop, filtered, contact, measured
 
 
 def _register(
-    signal: RegisterSignal, point: Point, state: SignalState, number: float, elapsed_ns: int
-) -> tuple[SignalState, _Measured]:
+    signal: RegisterSignal, point: Point, state: FilterState, number: float, elapsed_ns: int
+) -> tuple[FilterState, _Measured]:
     """A number in the profile's unit becomes one in the tag's unit."""
     factor = _factor(point, signal)
-    filtered, value = filters.apply(state.filter, number * factor, elapsed_ns, signal.filter)
+    filtered, value = filters.apply(state, number * factor, elapsed_ns, signal.filter)
     accuracy = signal.accuracy.in_unit(signal.unit) if signal.accuracy else 0.0
     uncertainty = hypot(
         accuracy / _RECTANGULAR,
@@ -142,8 +164,7 @@ def _register(
         status = UNCERTAIN_ENGINEERING_UNITS_EXCEEDED.with_limit(Limit.HIGH)
     elif value < low:
         status = UNCERTAIN_ENGINEERING_UNITS_EXCEEDED.with_limit(Limit.LOW)
-    measured = _Measured(value, status, uncertainty or None)
-    return replace(state, filter=filtered), measured
+    return filtered, _Measured(value, status, uncertainty or None)
 
 
 def _factor(point: Point, signal: RegisterSignal) -> float:
@@ -154,17 +175,15 @@ def _factor(point: Point, signal: RegisterSignal) -> float:
 
 def _loop(
     signal: CurrentLoop, point: Point, state: SignalState, number: float, elapsed_ns: int
-) -> tuple[SignalState, _Measured]:
+) -> tuple[LoopState, FilterState, _Measured]:
     """A module's number becomes a current, a band and a value in the tag's unit."""
     raw_a = loop_current_a(signal, number)
     loop = current_loop.judge(state.loop, raw_a, elapsed_ns, signal.ne43)
-    state = replace(state, loop=loop)
     if loop.believed in FAILURES:
         limit = Limit.LOW if loop.believed is Band.FAILURE_LOW else Limit.HIGH
-        broken = _Measured(None, BAD_SENSOR_FAILURE.with_limit(limit))
-        return replace(state, filter=filters.FilterState()), broken
+        return loop, FilterState(), _Measured(None, BAD_SENSOR_FAILURE.with_limit(limit))
     if loop.held_ns is not None or loop.believed is None:
-        return state, _Measured(None, UNCERTAIN_LAST_USABLE_VALUE)
+        return loop, state.filter, _Measured(None, UNCERTAIN_LAST_USABLE_VALUE)
     filtered, current_a = filters.apply(state.filter, raw_a, elapsed_ns, signal.filter)
     value, slope = _scaled(signal, current_a)
     count_a = abs(loop_current_a(signal, registers.resolution(point)) - loop_current_a(signal, 0))
@@ -177,9 +196,7 @@ def _loop(
         limit = Limit.HIGH if high else Limit.LOW
         status = UNCERTAIN_ENGINEERING_UNITS_EXCEEDED.with_limit(limit)
     # Where the law is flat (below a cut-off) the current says nothing of how good the value is.
-    return replace(state, filter=filtered), _Measured(
-        value, status, u_current_a * abs(slope) or None
-    )
+    return loop, filtered, _Measured(value, status, u_current_a * abs(slope) or None)
 
 
 def _scaled(signal: CurrentLoop, current_a: float) -> tuple[float, float]:
