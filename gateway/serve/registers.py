@@ -213,8 +213,8 @@ def served_map(site: Site) -> tuple[MapRow, ...]:
 
     Raises ValueError, as `layout` does, when something does not fit.
     """
-    blocks = layout(site)
-    if not blocks:
+    blocks, output = layout(site), site.file.outputs.modbus
+    if not blocks or output is None:
         return ()
     rows = [
         MapRow(address, 1, "", "", what, "uint16", "", description)
@@ -232,16 +232,20 @@ def served_map(site: Site) -> tuple[MapRow, ...]:
         )
     ]
     for block in blocks:
-        rows.extend(_block_rows(block))
+        rows.extend(_block_rows(block, output.acknowledge))
     return tuple(sorted(rows, key=lambda r: r.address))
 
 
-def _block_rows(block: MachineLayout) -> Iterator[MapRow]:
+def _block_rows(block: MachineLayout, writable: bool) -> Iterator[MapRow]:
     def word(offset: int, what: str, description: str) -> MapRow:
         return MapRow(block.address + offset, 1, block.machine, "", what, "uint16", "", description)
 
     yield word(0, "alive", "1 while frames of the machine arrive")
-    yield word(ACKNOWLEDGE_OFFSET, "acknowledge", "write n: acknowledges alarm n")
+    yield word(
+        ACKNOWLEDGE_OFFSET,
+        "acknowledge",
+        "write n: acknowledges alarm n" if writable else "cannot be written in this site",
+    )
     yield word(5, "tags", "number of tags")
     yield word(6, "alarms", "number of alarms")
     for group in range(block.alarm_groups):

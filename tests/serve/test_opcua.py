@@ -3,131 +3,25 @@
 import asyncio
 import contextlib
 import socket
-import struct
-from collections.abc import AsyncIterator, Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
-import pytest_asyncio
 from asyncua import Client, ua
 from asyncua.ua import ObjectIds
 
 from gateway.serve.opcua import OpcUaOutlet, hardened
+from gateway.serve.opcua.address_space import AddressSpace
 from gateway.serve.outlet import Feed
 from gateway.tags import (
     BAD_SENSOR_FAILURE,
-    GOOD,
     UNCERTAIN_ENGINEERING_UNITS_EXCEEDED,
     AlarmState,
     Limit,
-    Sample,
-    Status,
 )
-from tests.serve.sites import (
-    Clock,
-    Orders,
-    contact,
-    free_port,
-    limit_alarm,
-    make_frame,
-    make_report,
-    make_site,
-    number,
-)
+from tests.serve.opcua_plant import Heard, Plant, code_of, tag
+from tests.serve.sites import Clock, Orders, free_port, make_frame, make_report, make_site
 
-# One server for the file: building the standard's own nodes takes more than a second.
 pytestmark = pytest.mark.asyncio(loop_scope="module")
-
-
-@dataclass
-class Plant:
-    """The outlet under test, with the Feed and the clock behind it."""
-
-    port: int
-    feed: Feed
-    clock: Clock
-    outlet: OpcUaOutlet
-    frames: int = 0
-    held: dict[str, Sample] = field(default_factory=dict)
-
-    @property
-    def url(self) -> str:
-        return f"opc.tcp://127.0.0.1:{self.port}/"
-
-    async def show(
-        self,
-        tag: str,
-        value: float | bool | None,
-        status: Status = GOOD,
-        uncertainty: float | None = None,
-        alarms: Sequence[tuple[str, AlarmState]] = (),
-        judged: bool = True,
-    ) -> Sample:
-        """A Frame of G1 with this sample (and those shown before), until it is written."""
-        self.clock.advance(1)
-        sample = Sample(tag, value, status, self.clock.utc_ns, uncertainty)
-        self.held[tag] = sample
-        self.feed.take(make_frame("G1", self.clock, tuple(self.held.values()), alarms, judged))
-        await asyncio.sleep(0.02)  # the outlet writes in its own task
-        return sample
-
-
-@pytest_asyncio.fixture(loop_scope="module", scope="module")
-async def plant() -> AsyncIterator[Plant]:
-    port = free_port()
-    signals = [number(f"G1.R{n}", "G1") for n in range(12)]
-    signals.append(number("G1.U", "G1", "V", "400 V"))
-    signals.append(contact("G1.FAULT", "G1"))
-    signals.append(number("G2.R", "G2"))
-    alarms = [limit_alarm("G1.R.LOW", "G1", "G1.R0"), limit_alarm("G2.R.LOW", "G2", "G2.R")]
-    site = make_site({"opcua": {"port": port}}, signals, alarms)
-    clock = Clock()
-    feed = Feed(site, clock)
-    outlet = OpcUaOutlet(site, feed, Orders())
-    await outlet.start()
-    yield Plant(port, feed, clock, outlet)
-    await outlet.stop()
-
-
-@pytest_asyncio.fixture(loop_scope="module")
-async def client(plant: Plant) -> AsyncIterator[Client]:
-    async with Client(plant.url) as connected:
-        yield connected
-
-
-class Heard:
-    """Keeps what a subscription hears."""
-
-    def __init__(self) -> None:
-        self.values: list[ua.DataValue] = []
-        self.wake = asyncio.Event()
-
-    def datachange_notification(self, node: Any, val: Any, data: Any) -> None:
-        self.values.append(data.monitored_item.Value)
-        self.wake.set()
-
-    async def settle(self, count: int) -> list[tuple[Any, int]]:
-        """(value, StatusCode) of all so far, once `count` came and two more cycles passed."""
-        async with asyncio.timeout(5):
-            while len(self.values) < count:
-                self.wake.clear()
-                await self.wake.wait()
-        await asyncio.sleep(0.25)
-        return [(v.Value.Value, v.StatusCode.value) for v in self.values]
-
-
-def tag(client: Client, name: str) -> Any:
-    return client.get_node(f"ns=2;s={name}")
-
-
-async def code_of(action: Any) -> str:
-    """Name of the StatusCode with which the server refuses this; 'Good' if it does not."""
-    try:
-        await action
-    except ua.UaStatusCodeError as error:
-        return ua.StatusCode(ua.UInt32(error.code)).name
-    return "Good"
 
 
 async def test_site_is_browsed_by_machine(client: Client) -> None:
@@ -306,89 +200,6 @@ async def test_server_names_itself_and_leaves_no_null(client: Client) -> None:
         assert (name, True) == (name, await node.read_value() is not None)
 
 
-async def test_readers_cannot_change_anything(plant: Plant, client: Client) -> None:
-    """Writes, calls, node management and server registration are refused; so is any name."""
-    node = tag(client, "G1.R7")
-    await plant.show("G1.R7", 5.0)
-    objects = client.nodes.objects
-    refused = {
-        "write": node.write_value(6.0),
-        "write attribute": node.write_attribute(
-            ua.AttributeIds.DisplayName, ua.DataValue(ua.LocalizedText("x"))
-        ),
-        "add": objects.add_variable(ua.NodeId("x", 2), "2:x", 1.0),
-        "delete": client.delete_nodes([node]),
-        "call": objects.call_method(ua.NodeId(ObjectIds.Server_GetMonitoredItems), 1),
-        "history": node.read_raw_history(),
-    }
-    for what, action in refused.items():
-        assert (what, "BadUserAccessDenied") == (what, await code_of(action))
-    register = client.uaclient.register_server(ua.RegisteredServer())
-    assert "BadServiceUnsupported" == await code_of(register)
-    assert 5.0 == await node.read_value()
-    for name in ("admin", "operator"):
-        other = Client(plant.url)
-        other.set_user(name)
-        other.set_password("x")
-        with pytest.raises(ua.UaError):
-            await other.connect()
-        with contextlib.suppress(Exception):
-            await other.disconnect()
-
-
-@pytest.mark.parametrize(
-    ("asked", "granted"), [(0.001, 100.0), (0, 100.0), (-5, 100.0), (250, 250.0), (1e9, 60_000.0)]
-)
-async def test_publishing_interval_is_clamped(client: Client, asked: float, granted: float) -> None:
-    """No client can make the server publish faster than ten times a second."""
-    parameters = ua.CreateSubscriptionParameters(
-        RequestedPublishingInterval=asked,  # type: ignore[arg-type]
-        RequestedLifetimeCount=1000,  # type: ignore[arg-type]
-        RequestedMaxKeepAliveCount=10,  # type: ignore[arg-type]
-        PublishingEnabled=True,
-    )
-    made = await client.uaclient.create_subscription(parameters, callback=lambda r: None)
-    assert granted == made.RevisedPublishingInterval
-    await client.uaclient.delete_subscriptions([made.SubscriptionId])
-
-
-async def test_a_subscription_belongs_to_its_session(plant: Plant, client: Client) -> None:
-    """Another session can neither delete, stop, read, transfer nor acknowledge it."""
-    await plant.show("G1.R8", 1.0)
-    heard = Heard()
-    subscription = await client.create_subscription(100, heard)
-    item = await subscription.subscribe_data_change(tag(client, "G1.R8"))
-    await heard.settle(1)
-    number_ = subscription.subscription_id
-    async with Client(plant.url) as other:
-        await other.create_subscription(1000, Heard())
-        ask = other.uaclient
-        invalid = "BadSubscriptionIdInvalid"
-        assert [invalid] == [s.name for s in await ask.delete_subscriptions([number_])]
-        mode = ua.SetPublishingModeParameters(False, [number_])
-        assert [invalid] == [s.name for s in await ask.set_publishing_mode(mode)]
-        assert [invalid] == [
-            t.StatusCode.name
-            for t in await ask.transfer_subscriptions(
-                ua.TransferSubscriptionsParameters([number_], False)
-            )
-        ]
-        for action in (
-            ask.create_monitored_items(ua.CreateMonitoredItemsParameters(number_)),
-            ask.modify_monitored_items(ua.ModifyMonitoredItemsParameters(number_)),
-            ask.delete_monitored_items(ua.DeleteMonitoredItemsParameters(number_, [item])),
-            ask.set_monitoring_mode(ua.SetMonitoringModeParameters(number_)),
-            ask.modify_subscription(ua.ModifySubscriptionParameters(number_)),
-            ask.protocol.send_request(
-                ua.RepublishRequest(Parameters=ua.RepublishParameters(number_, 1))
-            ),
-        ):
-            assert invalid == await code_of(action)
-    await plant.show("G1.R8", 2.0)
-    assert [(1.0, 0), (2.0, 0)] == await heard.settle(2)
-    await subscription.delete()
-
-
 async def test_item_can_be_changed_and_switched_off(plant: Plant, client: Client) -> None:
     """Disabling silences an item, enabling tells the present value; an unknown id is refused."""
     await plant.show("G1.R9", 1.0)
@@ -421,97 +232,6 @@ async def test_item_can_be_changed_and_switched_off(plant: Plant, client: Client
     await subscription.delete()
 
 
-async def test_requests_are_bounded(client: Client) -> None:
-    """More operations in a request than announced are refused; so are subscriptions."""
-    many = ua.ReadParameters(
-        NodesToRead=[
-            ua.ReadValueId(ua.NodeId(ObjectIds.Server_NamespaceArray), ua.AttributeIds.Value)
-        ]
-        * (hardened.MOST_OPERATIONS + 1)
-    )
-    assert "BadTooManyOperations" == await code_of(client.uaclient.read(many))
-    announced = ObjectIds.Server_ServerCapabilities_OperationLimits_MaxNodesPerRead
-    assert hardened.MOST_OPERATIONS == await client.get_node(ua.NodeId(announced)).read_value()
-    made = [
-        await client.create_subscription(1000, Heard())
-        for _ in range(hardened.MOST_SUBSCRIPTIONS_A_SESSION)
-    ]
-    one_more = client.create_subscription(1000, Heard())
-    assert "BadTooManySubscriptions" == await code_of(one_more)
-    for subscription in made:
-        await subscription.delete()
-
-
-async def test_endless_chunk_ends_the_connection(plant: Plant) -> None:
-    """A header that claims two gigabytes does not make the server wait for them."""
-    reader, writer = await asyncio.open_connection("127.0.0.1", plant.port)
-    writer.write(b"HELF" + struct.pack("<I", 0x7FFF_FFFF) + bytes(200_000))
-    async with asyncio.timeout(5):
-        with contextlib.suppress(ConnectionError):
-            assert b"" == await reader.read()
-    writer.close()
-
-
-async def test_client_that_does_not_read_loses_its_connection(
-    plant: Plant, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """A client that asks and never takes the answers is cut off and holds little memory."""
-    monkeypatch.setattr(hardened, "NOT_READING_FOR_S", 0.3)
-    greedy = Client(plant.url)
-    await greedy.connect()
-    mine = greedy.uaclient.protocol.transport.get_extra_info("sockname")
-    clients = plant.outlet._server.bserver.clients  # type: ignore[union-attr]
-    (served,) = [c for c in clients if c.peer_name == mine]
-    greedy.uaclient.protocol.transport.pause_reading()
-    read = ua.ReadParameters(
-        NodesToRead=[
-            ua.ReadValueId(ua.NodeId(ObjectIds.Server_ServerStatus), ua.AttributeIds.Value)
-        ]
-        * 1000
-    )
-    asked = []
-    most = 0
-    try:
-        async with asyncio.timeout(8):
-            while not served.transport.is_closing():
-                # Many at once: what is received before reading stops must not be answered either.
-                burst = 60 if not asked else 1
-                asked += [asyncio.ensure_future(greedy.uaclient.read(read)) for _ in range(burst)]
-                await asyncio.sleep(0.005)
-                most = max(most, served.transport.get_write_buffer_size())
-        assert 0 < most < 65_536 + 2 * 120_000  # high water, and answers of about 116 kB
-    finally:
-        served.transport.abort()
-        for request in asked:
-            request.cancel()
-        await asyncio.gather(*asked, return_exceptions=True)
-        with contextlib.suppress(Exception):
-            await greedy.disconnect()
-
-
-async def test_sessions_are_bounded_and_forgotten(
-    plant: Plant, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Sessions that are made and never activated do not pile up, and their tokens are secret."""
-    opener = Client(plant.url)
-    await opener.connect_socket()
-    await opener.send_hello()
-    await opener.open_secure_channel()
-    iserver = plant.outlet._server.iserver  # type: ignore[union-attr]
-    before = set(iserver._external_sessions)
-    monkeypatch.setattr(hardened, "MOST_SESSIONS", len(before) + 5)
-    for _ in range(5):
-        await opener.create_session()
-    tokens = set(iserver._external_sessions) - before
-    assert [32] * 5 == [len(t.Identifier) for t in tokens]
-    assert "BadTooManySessions" == await code_of(opener.create_session())
-    monkeypatch.setattr(hardened, "ACTIVATION_WITHIN_S", -1.0)
-    await opener.create_session()
-    assert 1 == len(set(iserver._external_sessions) - before)
-    await opener.close_secure_channel()
-    opener.disconnect_socket()
-
-
 async def test_stop_ends_every_connection() -> None:
     """After a stop nothing listens and a connected client knows it."""
     port = free_port()
@@ -526,3 +246,29 @@ async def test_stop_ends_every_connection() -> None:
     writer.close()
     with socket.socket() as probe:
         assert 0 != probe.connect_ex(("127.0.0.1", port))
+
+
+async def test_values_that_cannot_be_written_end_the_service(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """When the outlet itself fails, clients lose it rather than see values that stand still."""
+    port = free_port()
+    site = make_site({"opcua": {"port": port}})
+    clock = Clock()
+    feed = Feed(site, clock)
+    outlet = OpcUaOutlet(site, feed, Orders())
+    await outlet.start()
+    await asyncio.sleep(0.05)
+    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+
+    async def fail(self: AddressSpace, machine: str) -> None:
+        raise RuntimeError("a fault of our own")
+
+    monkeypatch.setattr(AddressSpace, "show", fail)
+    feed.take(make_frame("G1", clock, []))
+    for stream in ((reader, writer), await asyncio.open_connection("127.0.0.1", port)):
+        async with asyncio.timeout(5):
+            with contextlib.suppress(ConnectionError):
+                assert b"" == await stream[0].read()
+        stream[1].close()
+    await outlet.stop()

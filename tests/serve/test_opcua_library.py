@@ -22,11 +22,11 @@ from asyncua.ua.uaprotocol_auto import DataChangeFilter
 
 from gateway.serve.opcua.hardened import (
     GuardedInternalServer,
-    GuardedProtocol,
     GuardedServer,
     GuardedSession,
 )
 from gateway.serve.opcua.reporting import GuardedItems
+from gateway.serve.opcua.transport import GuardedBinaryServer, GuardedProtocol
 
 SIGNATURES = {
     (GuardedSession, "__init__"): "(self, internal_server, aspace, submgr, name, user, external)",
@@ -56,6 +56,7 @@ SIGNATURES = {
     (GuardedProtocol, "pause_writing"): "(self)",
     (GuardedProtocol, "resume_writing"): "(self)",
     (GuardedProtocol, "connection_lost"): "(self, ex)",
+    (GuardedBinaryServer, "_make_protocol"): "(self)",
     (GuardedServer, "__init__"): "(self, iserver, user_manager)",
     (GuardedServer, "start"): "(self)",
     (GuardedItems, "_create_data_change_monitored_item"): "(self, params)",

@@ -27,6 +27,7 @@ log = structlog.get_logger("gateway.serve")
 
 _NAME: Final = "rotor gateway"
 _PRODUCT_URI: Final = "urn:rotor-gateway"
+_UNKNOWN_DATE: Final = datetime(1601, 1, 1, tzinfo=UTC)  # OPC 10000-6, 5.2.2.5: no date
 # ServiceLevel also follows the FieldReport, of which nobody is told.
 _LOOK_EVERY_S: Final = 1.0
 
@@ -75,8 +76,7 @@ class OpcUaOutlet:
         if self._writer is not None:
             self._feed.unsubscribe(self._see)
             self._writer.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await self._writer
+            await asyncio.wait([self._writer])  # how it ended is told by _writer_ended
             self._writer = None
         if self._server is not None:
             server, self._server = self._server, None
@@ -99,12 +99,13 @@ class OpcUaOutlet:
 
     def _writer_ended(self, task: asyncio.Task[None]) -> None:
         # Values that stand still must not look good: rather no server than one that lies.
-        if not task.cancelled() and self._server is not None and self._server.bserver is not None:
-            log.error("opc ua is no longer served: values could not be written")
-            for client in tuple(self._server.bserver.clients):
-                if client.transport is not None:
-                    client.transport.abort()
-            self._server.iserver.max_connections = 0
+        if task.cancelled() or self._server is None or self._server.bserver is None:
+            return
+        log.error("opc ua is no longer served: values cannot be written", why=str(task.exception()))
+        self._server.iserver.max_connections = 0
+        for client in tuple(self._server.bserver.clients):
+            if client.transport is not None:
+                client.transport.abort()
 
 
 async def _name_server(server: GuardedServer, site: Site, endpoint: str) -> None:
@@ -114,9 +115,7 @@ async def _name_server(server: GuardedServer, site: Site, endpoint: str) -> None
     server.manufacturer_name = _NAME
     server.application_type = ua.ApplicationType.Server
     await server.set_application_uri(application_uri(site))
-    await server.set_build_info(
-        _PRODUCT_URI, _NAME, _NAME, __version__, __version__, datetime(2026, 1, 1, tzinfo=UTC)
-    )
+    await server.set_build_info(_PRODUCT_URI, _NAME, _NAME, __version__, __version__, _UNKNOWN_DATE)
 
 
 def _is_loopback(host: str) -> bool:

@@ -2,16 +2,15 @@
 
 What is added: session tokens that cannot be guessed, subscriptions that only their own session
 can touch, a check of the certificate that secured the channel and not only of the one that the
-client claims, bounds for sessions, subscriptions, items, operations, message sizes and sockets
-that do not read, publishing intervals that cannot burn the processor. Anonymous users may read,
-browse and subscribe. Refuses everything else: writes, calls, node management, registration of
+client claims, bounds for sessions, subscriptions, items, operations and message sizes,
+publishing intervals that cannot burn the processor. Anonymous users may read, browse and
+subscribe. Refuses everything else: writes, calls, node management, registration of
 other servers.
 
 `tests/serve/test_opcua_library.py` fails when a new version of the library changes what is
 overridden here, or mends a fault so that the override can go.
 """
 
-import asyncio
 import os
 import time
 from collections.abc import Callable, Iterable, Sequence
@@ -21,7 +20,6 @@ from typing import Any, Final
 from asyncua import ua
 from asyncua.common.utils import ServiceError
 from asyncua.crypto.permission_rules import PermissionRuleset, User, UserRole
-from asyncua.server.binary_server_asyncio import BinaryServer, OPCUAProtocol
 from asyncua.server.internal_server import InternalServer
 from asyncua.server.internal_session import InternalSession
 from asyncua.server.internal_subscription import InternalSubscription
@@ -31,6 +29,7 @@ from asyncua.ua.object_ids import ObjectIds
 from asyncua.ua.status_codes import StatusCodes
 
 from gateway.serve.opcua.reporting import GuardedItems
+from gateway.serve.opcua.transport import GuardedBinaryServer
 from gateway.serve.opcua.values import standard_node, status_code
 
 # Bounds. Common practice, no source; each far above what one display or historian asks for.
@@ -49,7 +48,6 @@ SHORTEST_PUBLISHING_MS: Final = 100.0
 LONGEST_PUBLISHING_MS: Final = 60_000.0
 LONGEST_SESSION_MS: Final = 120_000.0
 ACTIVATION_WITHIN_S: Final = 30.0
-NOT_READING_FOR_S: Final = 30.0
 
 _ANONYMOUS: Final = User(role=UserRole.Anonymous)
 _READERS_SERVICES: Final = frozenset(
@@ -88,7 +86,7 @@ def _bounded(operations: Sequence[Any]) -> None:
         raise ServiceError(StatusCodes.BadTooManyOperations)
 
 
-class ReadersOnly(PermissionRuleset):  # type: ignore[misc,unused-ignore]
+class ReadersOnly(PermissionRuleset):
     """Services that an anonymous session may use; nobody has another role yet."""
 
     def check_validity(self, user: User, action_type: ua.NodeId, body: Any) -> bool:
@@ -231,18 +229,21 @@ class GuardedSession(InternalSession):
     async def set_publishing_mode(
         self, params: ua.SetPublishingModeParameters
     ) -> list[ua.StatusCode]:
-        own = [n for n in params.SubscriptionIds if n in self._owned()]
+        owned = self._owned()
+        own = [n for n in params.SubscriptionIds if n in owned]
         done = await super().set_publishing_mode(replace(params, SubscriptionIds=own))
         return _in_order(params.SubscriptionIds, own, done)
 
     async def delete_subscriptions(self, ids: list[int]) -> list[ua.StatusCode]:
-        own = [n for n in ids if n in self._owned()]
+        owned = self._owned()
+        own = [n for n in ids if n in owned]
         return _in_order(ids, own, await super().delete_subscriptions(own))
 
     async def transfer_subscriptions(  # type: ignore[override]
         self, params: ua.TransferSubscriptionsParameters, callback: Callable[..., Any]
     ) -> list[ua.TransferResult]:
-        own = [n for n in params.SubscriptionIds if n in self._owned()]
+        owned = self._owned()
+        own = [n for n in params.SubscriptionIds if n in owned]
         done = await super().transfer_subscriptions(replace(params, SubscriptionIds=own), callback)
         refused = ua.TransferResult(StatusCode=status_code(StatusCodes.BadSubscriptionIdInvalid))
         results = dict(zip(own, done, strict=True))
@@ -320,58 +321,6 @@ class GuardedInternalServer(InternalServer):
                 self.unregister_external_session(session)
 
 
-class GuardedProtocol(OPCUAProtocol):
-    """A connection whose unread requests and untaken answers are both bounded."""
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self._not_reading: asyncio.TimerHandle | None = None
-        self._peer_reads = asyncio.Event()
-        self._peer_reads.set()
-
-    async def _process_one_msg(self, header: Any, buf: Any) -> bool:
-        await self._peer_reads.wait()
-        return await super()._process_one_msg(header, buf)
-
-    def data_received(self, data: bytes) -> None:
-        super().data_received(data)
-        # The library waits for the end of a chunk of whatever length its header claims.
-        if len(self._buffer) > self.limits.max_recv_buffer and self.transport is not None:
-            self._buffer = b""
-            self.transport.abort()
-
-    def pause_writing(self) -> None:
-        self._peer_reads.clear()
-        if self.transport is not None and not self.transport.is_closing():
-            self.transport.pause_reading()
-            self._not_reading = asyncio.get_running_loop().call_later(
-                NOT_READING_FOR_S, self.transport.abort
-            )
-
-    def resume_writing(self) -> None:
-        self._peer_reads.set()
-        if self._not_reading is not None:
-            self._not_reading.cancel()
-        if self.transport is not None and not self.transport.is_closing():
-            self.transport.resume_reading()
-
-    def connection_lost(self, ex: BaseException | None) -> None:
-        if self._not_reading is not None:
-            self._not_reading.cancel()
-        super().connection_lost(ex)
-
-
-class _GuardedBinaryServer(BinaryServer):
-    def _make_protocol(self) -> OPCUAProtocol:
-        return GuardedProtocol(
-            iserver=self.iserver,
-            policies=self._policies,
-            clients=self.clients,
-            closing_tasks=self.closing_tasks,
-            limits=self.limits,
-        )
-
-
 class GuardedServer(Server):
     """The library's server over the guarded core. `init` it, fill its nodes, `start` it."""
 
@@ -390,7 +339,7 @@ class GuardedServer(Server):
         await self._setup_server_nodes()
         await self.iserver.start()
         host, port = self._get_bind_socket_info()
-        bserver = _GuardedBinaryServer(self.iserver, host or "", port or 0, self.limits)
+        bserver = GuardedBinaryServer(self.iserver, host or "", port or 0, self.limits)
         bserver.set_policies(self._policies)
         try:
             await bserver.start()
