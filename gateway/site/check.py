@@ -9,6 +9,7 @@ from gateway.site.check_signal import loop_fits, range_faults, register_fits, un
 from gateway.site.explain import did_you_mean
 from gateway.site.found import Found
 from gateway.site.model import (
+    ComputedTag,
     Contact,
     CurrentLoop,
     Device,
@@ -16,6 +17,7 @@ from gateway.site.model import (
     MalfunctionAlarm,
     ModbusRtuLink,
     NumberSignal,
+    PulseInjection,
     RegisterSignal,
     Signal,
     SiteFile,
@@ -36,7 +38,8 @@ class _Context:
     def known(self, kind: str, name: str) -> bool:
         """Whether there is this name, or may be: one of the list's names cannot be read."""
         names = self.written.get(kind, set())
-        return names is None or name in names
+        # No machine at all is a fault of its own, and not of all that belongs to one.
+        return names is None or name in names or (kind == "machines" and not names)
 
     def like(self, kind: str, name: str) -> str:
         return did_you_mean(name, self.written.get(kind) or ())
@@ -54,11 +57,19 @@ class _Context:
     def misfits(self) -> frozenset[str]:
         """Tags whose unit does not fit their point: reported once, not by all who use them."""
         found = ((s, self.point_of(s)) for s in self.file.signals if isinstance(s, RegisterSignal))
-        return frozenset(
+        measured = {
             signal.tag
             for signal, at in found
             if at and at[1].unit and at[1].unit.dimension != signal.unit.dimension
-        )
+        }
+        computed = {
+            tag.tag
+            for machine in self.file.machines
+            if machine.pulse_injection
+            for tag, dimension in _computed(machine.pulse_injection)
+            if tag.unit.dimension != dimension
+        }
+        return frozenset(measured | computed)
 
     def units_of_tags(self) -> dict[str, tuple[str, Unit | None]]:
         """Machine and unit of each tag; no unit for a two-state tag."""
@@ -74,6 +85,11 @@ class _Context:
                 ):
                     found[computed.tag] = (machine.name, computed.unit)
         return found
+
+
+def _computed(injection: PulseInjection) -> tuple[tuple[ComputedTag, str], ...]:
+    """What is computed, and the dimension that it has."""
+    return (injection.fault_resistance, "resistance"), (injection.fault_location, "ratio")
 
 
 def check(
@@ -225,9 +241,8 @@ def _machines(c: _Context) -> Iterator[Found]:
         ):
             tag = getattr(injection, key)
             yield from _tag_fits(c, tags, (*path, key), tag, machine.name, dimension)
-        for key, computed, dimension in (
-            ("fault_resistance", injection.fault_resistance, "resistance"),
-            ("fault_location", injection.fault_location, "ratio"),
+        for key, (computed, dimension) in zip(
+            ("fault_resistance", "fault_location"), _computed(injection), strict=True
         ):
             if computed.unit.dimension != dimension:
                 text = f"{computed.unit.name} is a {computed.unit.dimension}, not a {dimension}"

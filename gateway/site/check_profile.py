@@ -23,7 +23,7 @@ def _profile(profile: DeviceProfile, file_name: str) -> Iterator[Found]:
         if point.name in seen:
             yield Found((*path, "name"), f"the point {point.name!r} is there already")
         seen.add(point.name)
-        if point.poll not in profile.poll:
+        if point.poll not in profile.poll and "poll" in point.model_fields_set:
             text = f"there is no poll class {point.poll!r}{did_you_mean(point.poll, profile.poll)}"
             yield Found((*path, "poll"), text)
         if (point.function in (1, 2)) != (point.type == "bool"):
@@ -34,9 +34,6 @@ def _profile(profile: DeviceProfile, file_name: str) -> Iterator[Found]:
             yield Found((*path, "type"), text)
         if point.bit is not None and point.type != "uint16":
             yield Found((*path, "bit"), f"a bit is taken from a uint16, not from a {point.type}")
-        if point.width > profile.registers_per_request:
-            text = f"{point.width} registers, and a request takes {profile.registers_per_request}"
-            yield Found((*path, "type"), text)
         if not profile.address_base <= point.address <= 65536 - point.width + profile.address_base:
             last = 65536 - point.width + profile.address_base
             text = (
@@ -51,8 +48,18 @@ def _profile(profile: DeviceProfile, file_name: str) -> Iterator[Found]:
                 and span.first <= last
                 and point.address <= span.last
             ):
-                text = f"lies in the unreadable run {span.first} to {span.last}"
+                text = (
+                    f"{point.address} lies in the unreadable run {span.first} to {span.last} "
+                    f"of function {span.function}"
+                )
                 yield Found((*path, "address"), text)
+    by_default = [p for p in profile.points if "poll" not in p.model_fields_set]
+    if by_default and by_default[0].poll not in profile.poll:
+        yield Found(("poll",), "the class 'normal' is missing: points without a 'poll' use it")
+    widest = max(profile.points, key=lambda p: p.width)
+    if widest.width > profile.registers_per_request:
+        text = f"must be at least {widest.width}: so many registers has the point {widest.name!r}"
+        yield Found(("registers_per_request",), text)
     for i, span in enumerate(profile.unreadable):
         if span.last < span.first:
             text = f"the run ends at {span.last}, below its 'first' ({span.first})"
@@ -64,9 +71,9 @@ def _profile(profile: DeviceProfile, file_name: str) -> Iterator[Found]:
             hint = did_you_mean(profile.heartbeat.point, seen)
             yield Found(("heartbeat", "point"), f"{text}{hint}")
         elif profile.heartbeat.stopped_after < 2 * profile.poll.get(counter.poll, 0.0):
-            text = f"{counter.name} is read every {profile.poll[counter.poll]:g} s"
-            at: Path = ("heartbeat", "stopped_after")
-            yield Found(at, f"{text}; allow at least twice that")
+            period_s = profile.poll[counter.poll]
+            text = f"{counter.name} is read every {period_s:g} s; allow at least {2 * period_s:g} s"
+            yield Found(("heartbeat", "stopped_after"), text)
     for i, quality in enumerate(profile.quality):
         for key, name in (("point", quality.point), *(("of", n) for n in quality.of)):
             if name not in seen:

@@ -62,6 +62,10 @@ def text(error: ErrorDetails, model: type[BaseModel], known: Path) -> str:
     if kind == "string_pattern_mismatch":
         described = _schema_at(model, known, error["loc"]).get("description")
         return f"{given!r} does not fit; write {described or context.get('pattern')}"
+    if kind == "string_too_short":
+        return "must not be empty"
+    if kind == "string_too_long":
+        return f"must be at most {context.get('max_length')} characters long"
     if kind == "too_short":
         return "at least one entry is needed"
     if kind == "too_long":

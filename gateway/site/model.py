@@ -130,7 +130,7 @@ class ModbusTcpLink(LinkHealth):
 
     kind: Literal["modbus-tcp"]
     name: Name
-    host: str
+    host: Annotated[str, Field(min_length=1)]
     port: Annotated[int, Field(ge=1, le=65535)] = 502
     timeout: Period = 1.0
 
@@ -140,7 +140,7 @@ class ModbusRtuLink(LinkHealth):
 
     kind: Literal["modbus-rtu"]
     name: Name
-    line: str
+    line: Annotated[str, Field(min_length=1)]
     baud: Literal[1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200] = 19200
     parity: Literal["even", "odd", "none"] = "even"
     timeout: Period = 1.0

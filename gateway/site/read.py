@@ -164,8 +164,10 @@ def _names(
         unfit = any(place[0] == key and place[-1] == own for place in at_fault)
         names[key] = None if unfit or None in given else written
     tags = names["signals"]
-    for machine in data.get("machines", ()):
+    for index, machine in enumerate(data.get("machines", ())):
         injection = machine.get("pulse_injection") if isinstance(machine, dict) else None
+        if injection is None and any(place[:2] == ("machines", index) for place in at_fault):
+            names["signals"] = None  # what it computes may stand under a key that is misspelt
         for key in ("fault_resistance", "fault_location"):
             computed = injection.get(key) if isinstance(injection, dict) else None
             tag = computed.get("tag") if isinstance(computed, dict) else None

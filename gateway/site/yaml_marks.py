@@ -44,6 +44,7 @@ _PLAIN_WORDS: Final = (
     ("expected <block end>", "the line does not fit the lines above: look at its indentation"),
     ("end of stream", "a quote is opened and never closed"),
     ("found '<stream end>'", "a bracket is opened and never closed"),
+    ("expected the node content", "a value is needed here"),
     ("got '<stream end>'", "a bracket is opened and never closed"),
     ("found undefined alias", "anchors and aliases (& and *) are not taken; write it out"),
     ("expected alphabetic or numeric", "text that begins with & or * needs quotes"),
