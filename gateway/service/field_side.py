@@ -18,7 +18,7 @@ from gateway.archive.layout import StoreError
 from gateway.archive.store import Store
 from gateway.chain import Chain, StateError
 from gateway.field import Field
-from gateway.service.clock import now
+from gateway.service.clock import ClockWatch, now
 from gateway.service.wall import WallServer
 from gateway.site.installed import Site
 from gateway.tags import Command, FieldReport, Frame, Reading
@@ -142,11 +142,15 @@ class FieldSide:
             log.error("frames not archived", reason=str(error), frames=self._unwritten)
 
     async def _report(self) -> None:
+        watch = ClockWatch()
         while True:
+            moment = now()
+            if step_s := watch.check(moment):
+                log.warning("the clock was set", step_s=round(step_s, 3))
             sides = self._machines.values()
             self._wall.publish_report(
                 FieldReport(
-                    now().utc_ns,
+                    moment.utc_ns,
                     self._field.reports(),
                     sum(s.steps for s in sides),
                     sum(s.late for s in sides),
