@@ -23,6 +23,8 @@ ILLEGAL_DATA_ADDRESS: Final = 0x02
 ILLEGAL_DATA_VALUE: Final = 0x03
 SERVER_DEVICE_FAILURE: Final = 0x04
 GATEWAY_TARGET_FAILED: Final = 0x0B
+# Messaging on TCP/IP V1.0b, 4.4.2: a device that is addressed by its IP alone.
+THE_DEVICE_ITSELF: Final = 0xFF
 
 READ_HOLDING: Final = 3
 READ_INPUT: Final = 4
@@ -86,10 +88,14 @@ class ModbusServer:
         for connection in tuple(self.connections):
             connection.close()
 
+    def is_addressed(self, unit_id: int) -> bool:
+        """Whether a request is for this server: its own number, or 255, 'the device itself'."""
+        return unit_id in (self.unit_id, THE_DEVICE_ITSELF)
+
     def answer(self, unit_id: int, pdu: bytes) -> bytes:
         """The answer to one request that changes nothing."""
         function = pdu[0]
-        if unit_id != self.unit_id:
+        if not self.is_addressed(unit_id):
             return refusal(function, GATEWAY_TARGET_FAILED)
         if function in (READ_HOLDING, READ_INPUT):
             return read_registers(pdu, self.snapshot())
@@ -240,8 +246,8 @@ class ModbusConnection(asyncio.Protocol):
             pdu = received[at + 7 : end]
             at = end
             self._last_request_s = asyncio.get_running_loop().time()
-            if pdu[0] == WRITE_SINGLE and unit_id == server.unit_id and server.take_write:
-                self._begin_write(server.take_write, transaction, pdu)
+            if pdu[0] == WRITE_SINGLE and server.is_addressed(unit_id) and server.take_write:
+                self._begin_write(server.take_write, transaction, unit_id, pdu)
                 continue
             answer = server.answer(unit_id, pdu)
             answers.append(_HEADER.pack(transaction, 0, len(answer) + 1, unit_id) + answer)
@@ -256,12 +262,14 @@ class ModbusConnection(asyncio.Protocol):
         if answers and self._transport is not None:
             self._transport.write(b"".join(answers))
 
-    def _begin_write(self, take: TakeWrite, transaction: int, pdu: bytes) -> None:
+    def _begin_write(self, take: TakeWrite, transaction: int, unit_id: int, pdu: bytes) -> None:
         self._write = asyncio.get_running_loop().create_task(
-            self._take_write(take, transaction, pdu)
+            self._take_write(take, transaction, unit_id, pdu)
         )
 
-    async def _take_write(self, take: TakeWrite, transaction: int, pdu: bytes) -> None:
+    async def _take_write(
+        self, take: TakeWrite, transaction: int, unit_id: int, pdu: bytes
+    ) -> None:
         """Function 6 (V1.1b3, 6.6): the answer echoes the request."""
         code = ILLEGAL_DATA_VALUE
         try:
@@ -275,7 +283,7 @@ class ModbusConnection(asyncio.Protocol):
         finally:
             self._write = None
         answer = refusal(WRITE_SINGLE, code) if code else pdu
-        self._send([_HEADER.pack(transaction, 0, len(answer) + 1, self._server.unit_id) + answer])
+        self._send([_HEADER.pack(transaction, 0, len(answer) + 1, unit_id) + answer])
         self._answer_received()
         self._adjust_reading()
 

@@ -105,6 +105,14 @@ async def test_pipelined_requests_are_all_answered_in_their_order() -> None:
             assert (t, 1, data) == await receive(reader)
 
 
+async def test_unit_255_is_the_device_itself() -> None:
+    """A client that addresses the server by its IP alone (Messaging guide V1.0b) is answered."""
+    async with serving({4: 5}) as connect:
+        reader, writer = await connect()
+        writer.write(read(1, 4, 1, unit=0xFF))
+        assert (1, 0xFF, bytes.fromhex("03 02 0005")) == await receive(reader)
+
+
 @pytest.mark.parametrize(
     ("pdu", "unit", "answer"),
     [
@@ -298,7 +306,7 @@ async def test_any_bytes_get_whole_answers_and_data_only_for_a_right_request(
     assert at == len(wire.out)
     assert [(t, 0, u) for t, u, _ in asked] == [a[:3] for a in answers]
     for (_, unit, pdu), (_, _, _, answer) in zip(asked, answers, strict=True):
-        right = unit == 1 and pdu[0] in (3, 4) and len(pdu) == 5
+        right = unit in (1, 0xFF) and pdu[0] in (3, 4) and len(pdu) == 5
         address, quantity = struct.unpack_from(">HH", pdu, 1) if len(pdu) >= 5 else (0, 0)
         right = right and 1 <= quantity <= 125 and address + quantity <= 200
         if right:
