@@ -18,7 +18,6 @@ from typing import Any, Final, TypeVar, cast
 
 from pymodbus import FramerType
 from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
-from pymodbus.exceptions import ConnectionException, ModbusIOException
 from pymodbus.pdu import DecodePDU, ExceptionResponse, ModbusPDU
 from pymodbus.pdu.bit_message import ReadCoilsRequest, ReadDiscreteInputsRequest
 from pymodbus.pdu.register_message import ReadHoldingRegistersRequest, ReadInputRegistersRequest
@@ -101,7 +100,7 @@ class Master(ABC):
         self._decoder = _AsItCame(now)
         self._lock = asyncio.Lock()
         self._client: _Client | None = None
-        self._waiting = False
+        self._pending: asyncio.Future[_Raw] | None = None
         self._heard_bytes = 0  # since the request went out
 
     @property
@@ -115,7 +114,7 @@ class Master(ABC):
             if client is None or not client.connected:
                 client = await _heeding(self._connect())
             await self._ready(client, ask)
-            return await _heeding(self._exchange(client, ask))
+            return await self._exchange(client, ask)
 
     def close(self) -> None:
         """Close at once. The next read connects again."""
@@ -134,8 +133,6 @@ class Master(ABC):
     async def _connect(self) -> "_Client":
         self.close()
         client = self._new_client()
-        # The library would cut a silent link by its own count.
-        client.set_max_no_responses(1_000_000_000)
         client.ctx.framer.decoder = self._decoder
         try:
             made = await self._open(client)
@@ -152,18 +149,26 @@ class Master(ABC):
         return client
 
     async def _exchange(self, client: "_Client", ask: Ask) -> Answer:
+        # The library's own `execute` does this too, with a lock, retries and a way of waiting
+        # that doubles its cost and up to Python 3.11 loses cancellations.
+        loop, transactions = asyncio.get_running_loop(), client.ctx
         request = _REQUESTS[ask.function](dev_id=ask.unit, address=ask.address, count=ask.count)
+        request.transaction_id = transactions.getNextTID()
+        transactions.recv_buffer = b""
+        reply: asyncio.Future[_Raw] = loop.create_future()
+        transactions.response_future = self._pending = reply
         self._heard_bytes = 0
-        self._waiting = True
+        expiry = loop.call_later(self._patience_s(ask), _expire, reply)
         try:
-            reply = await client.execute(False, request)
+            transactions.pdu_send(request)
+            raw = await reply
             # The library lets transaction number 0 pass for any other, and any unit for unit 0.
-            if reply.dev_id != ask.unit or reply.transaction_id != request.transaction_id:
+            if raw.dev_id != ask.unit or raw.transaction_id != request.transaction_id:
                 raise misfit(ask, self.name, "the reply is for another unit or another request")
-            return Answer(words_of(reply.frame, ask, self.name), self._decoder.arrived)
+            return Answer(words_of(raw.frame, ask, self.name), self._decoder.arrived)
         except Refused:
             raise
-        except ModbusIOException:
+        except TimeoutError:
             self._spoiled(ask)
             if self._heard_bytes:
                 raise misfit(
@@ -173,14 +178,15 @@ class Master(ABC):
                 f"link {self.name}, {ask}: no answer within {self.timeout_s:g} s; is the device "
                 "on, and are unit and line settings right?"
             ) from None
-        except ConnectionException:
+        except ConnectionError:
             self._spoiled(ask)
             raise misfit(ask, self.name, "the link fell before the reply was whole") from None
         except BaseException:
             self._spoiled(ask)
             raise
         finally:
-            self._waiting = False
+            expiry.cancel()
+            self._pending = None
 
     def _packet(self, sending: bool, data: bytes) -> bytes:
         if not sending:
@@ -189,10 +195,12 @@ class Master(ABC):
 
     def _turned(self, up: bool) -> None:
         # The library leaves a waiting call to its timeout when the peer closes.
-        if not up and self._waiting and self._client is not None:
-            waiting = self._client.ctx.response_future
-            if not waiting.done():
-                waiting.set_exception(ConnectionException("closed"))
+        if not up and self._pending is not None and not self._pending.done():
+            self._pending.set_exception(ConnectionError())
+
+    def _patience_s(self, ask: Ask) -> float:
+        """From now until the reply must be whole."""
+        return self.timeout_s
 
     @property
     @abstractmethod
@@ -324,13 +332,15 @@ class RtuMaster(Master):
             client.ctx.low_level_send = self._send
         return made
 
+    def _patience_s(self, ask: Ask) -> float:
+        # The time-out is the device's own; silence and characters need their time too.
+        return self.timeout_s + self.quiet_s(ask)
+
     async def _ready(self, client: "_Client", ask: Ask) -> None:
         pause_s = max(self._quiet_until_s - time.monotonic(), self.rest_s(ask.unit))
         if pause_s > 0:
             await asyncio.sleep(pause_s)
         self._resting.pop(ask.unit, None)
-        # The time-out is for the device; silence and characters need their own time.
-        client.ctx.comm_params.timeout_connect = self.timeout_s + self.quiet_s(ask)
         self._stale_bytes = 0
 
     def _spoiled(self, ask: Ask) -> None:
@@ -354,10 +364,15 @@ class RtuMaster(Master):
         return data[self._stale_bytes :]
 
 
+def _expire(reply: "asyncio.Future[_Raw]") -> None:
+    if not reply.done():
+        reply.set_exception(TimeoutError())
+
+
 async def _heeding(work: Coroutine[Any, Any, _T]) -> _T:
     """Do the work, and see to it that a cancellation passes.
 
-    Up to Python 3.11 `asyncio.wait_for`, which the library waits with, loses a cancellation that
+    Up to Python 3.11 `asyncio.wait_for`, which the library connects with, loses a cancellation that
     comes together with the result.
     """
     task = asyncio.current_task()

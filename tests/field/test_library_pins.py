@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
 from pymodbus.exceptions import ModbusIOException
+from pymodbus.pdu.register_message import ReadHoldingRegistersRequest
 
 
 def tcp_client(port: int, timeout_s: float = 0.2) -> AsyncModbusTcpClient:
@@ -122,17 +123,23 @@ async def test_what_the_guard_reaches_into(tcp_device: Any, rtu_line: Any) -> No
     device = await tcp_device()
     client = tcp_client(device.port)
     assert await client.connect()
-    assert client.ctx.framer.decoder is not None
-    assert client.ctx.transport.get_extra_info("socket") is not None
-    client.ctx.comm_params.timeout_connect = 0.05  # read anew for each request
-    device.reply = lambda t, u, p: b""
-    began_s = time.monotonic()
-    reading = asyncio.create_task(client.read_holding_registers(20, count=1, device_id=1))
-    await asyncio.sleep(0.01)
-    assert not client.ctx.response_future.done()  # what the read waits for
-    with pytest.raises(ModbusIOException):
-        await reading
-    assert time.monotonic() - began_s < 0.15
+    inner = client.ctx
+    assert inner.transport.get_extra_info("socket") is not None
+    request = ReadHoldingRegistersRequest(dev_id=17, address=107, count=3)
+    request.transaction_id = inner.getNextTID()
+    assert 1 == request.transaction_id  # never 0, which fits anything
+    # What is sent last is what replies are held against; they end in this future, through this
+    # decoder and from this buffer.
+    inner.response_future = asyncio.get_running_loop().create_future()
+    decoded: list[bytes] = []
+    decode = inner.framer.decoder.decode
+    inner.framer.decoder.decode = lambda frame: decoded.append(frame) or decode(frame)
+    inner.recv_buffer = b"rest of an older reply"
+    inner.pdu_send(request)
+    assert b"" == inner.recv_buffer
+    reply = await asyncio.wait_for(inner.response_future, 1.0)
+    assert (17, 1, [749, 756, 763]) == (reply.dev_id, reply.transaction_id, reply.registers)
+    assert [device.good_pdu(bytes.fromhex("03 006B 0003"))] == decoded
     client.close()
 
     serial = AsyncModbusSerialClient(rtu_line.path, timeout=0.05, retries=0, reconnect_delay=0)
@@ -140,8 +147,9 @@ async def test_what_the_guard_reaches_into(tcp_device: Any, rtu_line: Any) -> No
     await asyncio.sleep(0)
     sent: list[bytes] = []
     serial.ctx.low_level_send = lambda data, addr=None: sent.append(data)
-    with pytest.raises(ModbusIOException):
-        await serial.read_holding_registers(107, count=3, device_id=17)
+    request.transaction_id = serial.ctx.getNextTID()
+    assert 0 == request.transaction_id
+    serial.ctx.pdu_send(request)
     assert [bytes.fromhex("11 03 00 6B 00 03 76 87")] == sent
     assert serial.ctx.transport.sync_serial.fileno() > 0
     serial.close()

@@ -1,7 +1,9 @@
 """The guard around Modbus reads, over real sockets and pseudo-terminals."""
 
 import asyncio
+import os
 import time
+import tty
 from collections.abc import Callable
 from typing import Any
 
@@ -362,3 +364,34 @@ async def test_a_port_that_is_not_there(now: Any, tmp_path: Any) -> None:
     for _ in range(2):
         with pytest.raises(NoLink, match=r"serial port .*ttyUSB9 cannot be opened"):
             await master.read(Ask(1, 3, 0, 1))
+
+
+async def test_a_port_that_is_lost_is_noticed_at_once(now: Any) -> None:
+    """A line that is pulled out ends the read then, and is a missing link from then on."""
+    here, there = os.openpty()
+    tty.setraw(there)
+    master = rtu_master(os.ttyname(there), now, timeout="5 s")
+    reading = asyncio.create_task(master.read(ASK))
+    await asyncio.to_thread(os.read, here, 99)
+    began_s = time.monotonic()
+    os.close(there)
+    os.close(here)
+    with pytest.raises(Misfit, match="the link fell"):
+        await reading
+    assert time.monotonic() - began_s < 1.0
+    with pytest.raises(NoLink):
+        await master.read(ASK)
+    assert master.was_connected
+    master.close()
+
+
+async def test_a_reply_from_before_the_request_is_nobodys(rtu_line: Any, now: Any) -> None:
+    """A whole good frame that comes while the request still waits for silence is not its reply."""
+    good, frame = rtu_line.good, bytes.fromhex("11 03 00 14 00 01")
+    stale = good(frame + b"\0\0")[0][1]  # register 20 of unit 17
+    rtu_line.reply = lambda f: [*good(f), (0.012, stale)]
+    # At 1200 baud the silence is 32 ms, so the stale frame falls into it.
+    master = rtu_master(rtu_line.path, now, timeout="500 ms", baud=1200)
+    assert (280,) == (await master.read(Ask(17, 3, 40, 1))).words
+    assert (420,) == (await master.read(Ask(17, 3, 60, 1))).words
+    master.close()
