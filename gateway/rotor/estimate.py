@@ -35,6 +35,9 @@ _NO_NOISE: Final = 3.0
 _ANYWHERE: Final = Measured(0.5, 1 / sqrt(12))
 # A third of the winding with k = 2: beyond this a place points to no coil group (our choice).
 _VAGUE_PU: Final = 0.08
+# A place divides by the conductance: one that noise has made too large draws it to the tap, and
+# sharply. Five standard uncertainties of conductance leave that no room (our choice).
+_TOLD: Final = 5.0
 _BEYOND_PU: Final = 0.05  # places this far outside the winding are still noise (common practice)
 
 
@@ -141,7 +144,7 @@ def _location(
 ) -> Sample:
     tag, factor = settings.fault_location.tag, float(settings.fault_location.unit.factor)
     conductance, place = solution.loop_conductance_s, solution.fault_location_pu
-    told = conductance.value > _K * conductance.u
+    told = conductance.value > _TOLD * conductance.u
     if place is None or not told or place.u > _ANYWHERE.u:
         status = carried.worst(UNCERTAIN)
         return Sample(tag, _ANYWHERE.value / factor, status, time_ns, _ANYWHERE.u / factor)
