@@ -277,6 +277,25 @@ def test_what_is_said_is_true(rf_ohm: float, noise_ua: float) -> None:
     assert share.get("bad", 0) <= 0.005
 
 
+@pytest.mark.parametrize("location_pu", [0.02, 0.5, 0.95])
+@pytest.mark.parametrize(
+    ("noise_ua", "most"),
+    # 4.6 % of a normal distribution lie beyond k = 2, and 600 draws scatter by 0.9 %; where the
+    # noise is as large as the current itself, no place may come out as Good at all.
+    [(0.5, 0.08), (5.0, 0.08), (15.0, 0.08), (50.0, 0.002)],
+)
+def test_a_good_place_is_a_true_place(location_pu: float, noise_ua: float, most: float) -> None:
+    """No more readings show a wrong place as Good than k = 2 allows, and none in mere noise."""
+    i_p, i_n = microamperes(1e6, location_pu, 300)
+    wrong = 0
+    for noise in np.random.default_rng(5).normal(0, noise_ua, (DRAWS, 2)):
+        values = (i_p + noise[0], i_n + noise[1], 300.0, 300.0)
+        _, location = told(seen(values, (noise_ua, noise_ua, 0.0, 0.0)))
+        if location.status.is_good and location.value is not None:
+            wrong += abs(location.value - 100 * location_pu) > 2 * (location.uncertainty or 0.0)
+    assert wrong <= most * DRAWS
+
+
 @given(
     st.tuples(*[st.floats(-1e5, 1e5)] * 2, *[st.floats(-1e3, 1e3)] * 2),
     st.tuples(*[st.floats(0, 1e3)] * 4),
