@@ -1,6 +1,7 @@
 """Plain words for what the model refuses: what is wrong, and what would be right there."""
 
 from difflib import get_close_matches
+from functools import cache
 from typing import Any
 
 from pydantic import BaseModel
@@ -39,7 +40,7 @@ def did_you_mean(name: str, known: Any) -> str:
 def text(error: ErrorDetails, model: type[BaseModel], known: Path) -> str:
     """One sentence for one validation error at the path that the document has."""
     kind, given, context = error["type"], error["input"], error.get("ctx", {})
-    last = error["loc"][-1]
+    last = error["loc"][-1] if error["loc"] else ""
     if kind == "missing" and isinstance(last, int):
         return "two values are needed: the lowest and the highest"
     if kind == "missing":
@@ -116,11 +117,16 @@ def _schema_at(
     return _branch(root, node, location)
 
 
+@cache
+def _schema(model: type[BaseModel]) -> dict[str, Any]:
+    return model.model_json_schema()
+
+
 def _node_at(
     model: type[BaseModel], path: Path, location: tuple[int | str, ...]
 ) -> tuple[dict[str, Any], dict[str, Any]]:
     """The whole schema, and the node at a path with its branches still to be chosen."""
-    root = model.model_json_schema()
+    root = _schema(model)
     node: dict[str, Any] = root
     for element in path:
         node = _branch(root, node, location)

@@ -71,8 +71,10 @@ _DIGITS_MOST: Final = 30  # beyond any quantity of a plant, within any float
 _QUANTITY: Final = re.compile(r"^\s*((?>[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?))\s*(\S+)\s*$")
 
 
-def unit(name: str) -> Unit:
+def unit(name: object) -> Unit:
     """The unit of this name. Raises ValueError with the names there are."""
+    if not isinstance(name, str):
+        raise ValueError(f"a unit is needed; known are {', '.join(UNITS)}")
     found = UNITS.get(_SPELLINGS.get(name, name))
     if found is None:
         raise ValueError(f"unknown unit {name!r}; known are {', '.join(UNITS)}")
