@@ -70,7 +70,7 @@ class WallServer:
     async def start(self, path: Path) -> None:
         """Listen on `path`, readable by this user only. Raises WallError."""
         listener = _listening(path)
-        self._server = await asyncio.start_unix_server(self._serve, sock=listener)
+        self._server = await asyncio.start_unix_server(self._welcome, sock=listener)
         self._path = path
 
     def publish_frame(self, frame: Frame, encoded: bytes) -> None:
@@ -104,14 +104,16 @@ class WallServer:
         for reader in self._readers:
             reader.put(key, body)
 
+    def _welcome(self, stream: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        # A task of our own: asyncio's reports a cancelled one as an error, with a traceback.
+        task = asyncio.create_task(self._serve(stream, writer))
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+        task.add_done_callback(lambda _: writer.transport.abort())
+
     async def _serve(self, stream: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        task = asyncio.current_task()
-        if task is not None:
-            self._tasks.add(task)
-            task.add_done_callback(self._tasks.discard)
         if len(self._readers) >= _READERS_MOST:
             _log.warning("reader refused", reason=f"there are {_READERS_MOST} already")
-            writer.transport.abort()
             return
         reader = _Reader(writer, self._newest)
         self._readers.add(reader)
@@ -125,7 +127,6 @@ class WallServer:
         finally:
             self._readers.discard(reader)
             sending.cancel()
-            writer.transport.abort()
             await asyncio.gather(sending, return_exceptions=True)
 
     async def _take_commands(self, stream: asyncio.StreamReader, reader: "_Reader") -> None:
@@ -350,7 +351,7 @@ async def _receive(stream: asyncio.StreamReader, most_bytes: int) -> tuple[int, 
 def _decoded(decode: Callable[[bytes], _Decoded], body: bytes) -> _Decoded:
     try:
         return decode(body)
-    except Exception as error:  # whatever a decoder says to bytes from outside
+    except (ValueError, RecursionError) as error:  # the latter from deeply nested JSON
         raise _BrokenMessage(str(error)) from error
 
 

@@ -97,6 +97,8 @@ async def test_sequence_must_follow(tmp_path: Path, frame: FrameMaker) -> None:
             r if r is None else isinstance(r, StoreError) for r in results
         ]
         assert "frame 5 of G1 does not follow frame 6" in str(results[1])
+        with pytest.raises(StoreError, match="frame 7 of G1 does not follow frame 7"):
+            await store.write([(frame(7), b"the same again")])
     async with store_at(path) as store:
         assert {"G1": b"seven"} == store.states()
     assert [5, 6, 7] == [f.sequence for f in history.frames(path, "G1", *ALWAYS)]

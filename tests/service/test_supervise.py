@@ -256,8 +256,10 @@ def test_one_gateway_a_state_directory(tmp_path: Path) -> None:
     with running(tmp_path, "good") as program:
         program.next("good", "up")
         expected = rf"used by a running gateway \(process {program.process.pid}\)"
+        begin_s = time.monotonic()
         with pytest.raises(StateBusy, match=expected), state_lock(tmp_path):
             pass
+        assert time.monotonic() - begin_s < 1.0
         with running(tmp_path, "good") as second:
             assert 1 == second.process.wait(5)
         program.signal(signal.SIGTERM)

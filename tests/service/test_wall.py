@@ -223,6 +223,15 @@ async def test_orders_and_answers(path: Path) -> None:
     assert sorted([COMMAND, reset, COMMAND], key=repr) == sorted(taken, key=repr)
 
 
+async def test_order_waits_for_the_connection(path: Path) -> None:
+    """An order given while the connection is still being made is sent once there is one."""
+    async with listening(path) as listener:
+        ordered = asyncio.create_task(listener.client.order(COMMAND))
+        await asyncio.sleep(0.1)
+        async with serving(path):
+            assert "" == await ordered
+
+
 async def test_orders_that_cannot_be_answered(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """An order always ends with a text: no field side, a hung one, a failing one, a lost one."""
     monkeypatch.setattr(wall, "_TAKEN_WITHIN_S", 0.1)
@@ -237,7 +246,9 @@ async def test_orders_that_cannot_be_answered(path: Path, monkeypatch: pytest.Mo
 
     async with listening(path) as listener:
         order = listener.client.order
-        assert "is not connected" in await order(COMMAND)
+        with monkeypatch.context() as patience:
+            patience.setattr(wall, "_ANSWERED_WITHIN_S", 0.1)
+            assert "is not connected" in await order(COMMAND)
         async with serving(path, on_command) as server:
             publish(server, frame(1))
             await listener.until(lambda: listener.frames)
@@ -291,7 +302,9 @@ BAD_COMMANDS = [
         for b in (json.dumps(c).encode() for c in BAD_COMMANDS)
     ],
 )
-async def test_garbage_ends_only_its_connection(path: Path, garbage: bytes) -> None:
+async def test_garbage_ends_only_its_connection(
+    path: Path, garbage: bytes, caplog: pytest.LogCaptureFixture
+) -> None:
     """What is no command ends the connection that sent it; other readers notice nothing."""
     taken: list[Command] = []
 
@@ -307,6 +320,7 @@ async def test_garbage_ends_only_its_connection(path: Path, garbage: bytes) -> N
         writer.close()
         publish(server, frame(1))
         await listener.until(lambda: listener.frames)
+    assert [] == [r.getMessage() for r in caplog.records if r.levelname == "ERROR"]
     assert [] == taken
 
 
