@@ -133,7 +133,7 @@ def test_stop(tmp_path: Path, number: signal.Signals) -> None:
     with running(tmp_path, "good-a", "good-b") as program:
         pids = {program.next("good-a", "up"), program.next("good-b", "up")}
         assert pids == {pid_of(tmp_path, "good-a"), pid_of(tmp_path, "good-b")}
-        assert program.signal(number) < 1.0
+        assert program.signal(number) < 1.5
         assert 0 == program.process.returncode
         program.next("good-a", "stopped")
         assert ["lock"] == [p.name for p in tmp_path.iterdir()]
@@ -182,10 +182,10 @@ def test_killed_role_is_back_at_once(tmp_path: Path) -> None:
             pid = fresh
         assert alive(other)
         assert pid == pid_of(tmp_path, "good-a")
-        assert program.signal(signal.SIGTERM) < 1.0
-        assert gaps_s[0] < 0.3
-        assert 0.2 <= gaps_s[2] < 0.4
-        assert 0.4 <= gaps_s[3] < 0.6
+        assert program.signal(signal.SIGTERM) < 1.5
+        assert gaps_s[0] < 0.5
+        assert 0.2 <= gaps_s[2] < 0.6
+        assert 0.4 <= gaps_s[3] < 0.9
         lost = [line for line in program.log if line["event"] == "role lost"]
         assert ["killed, SIGKILL"] * 4 == [line["how"] for line in lost]
         assert [1, 2, 3, 4] == [line["deaths"] for line in lost]
@@ -199,7 +199,7 @@ def test_role_that_keeps_failing(tmp_path: Path) -> None:
             program.next("failing", "up")
         assert not program.told("failing", "up", 1.0)
         assert alive(pid_of(tmp_path, "good"))
-        assert program.signal(signal.SIGTERM) < 1.0
+        assert program.signal(signal.SIGTERM) < 1.5
         lost = [line for line in program.log if line["event"] == "role lost"]
         assert (11, 30.0) == (lost[-1]["deaths"], lost[-1]["again_in_s"])
         assert "ended with code 1" == lost[-1]["how"]

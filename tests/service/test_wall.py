@@ -149,7 +149,7 @@ async def test_stuck_reader_costs_no_time_and_bounded_memory(path: Path) -> None
         found = [Frame.decode(body).sequence for _, body in await messages(stream)]
         writer.close()
     assert sorted(took_s)[len(took_s) // 2] < 0.0002
-    assert max(took_s) < 0.05
+    assert max(took_s) < 0.25  # the machine may be busy; a wait would be half a minute
     assert len(found) < 15
     assert found == sorted(set(found))
     assert 300 == found[-1]
