@@ -48,6 +48,7 @@ def words(status, beat_since_ns=0):
         (0b01000, UNCERTAIN_LAST_USABLE_VALUE),
         (0b10000, BAD_OUT_OF_SERVICE),
         (0b01110, BAD_DEVICE_FAILURE),
+        (0b11100, BAD_OUT_OF_SERVICE),
     ],
 )
 def test_bits_speak_by_the_table(status, expected):

@@ -141,6 +141,33 @@ def test_references_to_a_faulty_entry_are_not_told_again(plant):
     ]
 
 
+def test_fault_at_the_top_hides_no_fault_between_entries(plant):
+    """A wrong name, output or size does not keep the entries from being compared."""
+    plant.edit(("site: Falkenau", "site: 5"), ("port: 4840", "port: 0"), ("B: 64", "B: 1"))
+    plant.edit(("tag: G1.R, below", "tag: G1.RR, below"))
+    assert ["site", "alarms[0].tag", "outputs.opcua.port", "archive.max_size_MiB"] == [
+        text.split(": ")[1] for text in plant.faults()
+    ]
+
+
+def test_no_machine_is_one_fault(plant):
+    """Without machines nothing that belongs to one is told as well."""
+    text = plant.texts["site.yaml"]
+    start, end = text.index("machines:"), text.index("links:")
+    plant.texts["site.yaml"] = f"{text[:start]}machines: []\n{text[end:]}"
+    plant.edit(("tag: G1.R, below", "tag: G1.LOOP, below"), ("tags: [G1.R,", "tags: ["))
+    assert ["site.yaml:2:11: machines: at least one machine is needed"] == plant.faults()
+
+
+def test_input_that_cannot_show_a_wire_break_is_told(plant):
+    """A module whose count ends at 4 mA hides a broken wire; that is told, and does not stop."""
+    plant.edit(("type: int16", "type: uint16"), file="profiles/inputs.yaml")
+    assert [
+        "site.yaml:28:39: warning: signals[4].input: this input shows 4 to 41.9 mA only, so a wire "
+        "break (limit 3.6 mA) cannot be seen; set the module to a wider format"
+    ] == plant.faults()
+
+
 def test_warnings_do_not_stop(plant):
     """What is doubtful but usable is told, and the site is read."""
     plant.edit(
