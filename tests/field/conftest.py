@@ -160,6 +160,12 @@ class TcpDevice:
         if self._serving:
             await asyncio.wait(self._serving)
 
+    async def all_closed(self, timeout_s: float = 1.0) -> None:
+        """Wait until the last client has closed its connection."""
+        if self._serving:
+            _, open_ = await asyncio.wait(self._serving, timeout=timeout_s)
+            assert not open_
+
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self.connections += 1
         self._writers.add(writer)

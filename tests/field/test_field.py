@@ -129,6 +129,7 @@ async def test_a_dead_device_never_delays_a_live_one(
     assert {(BAD_TIMEOUT, ())} == {(r.status, r.words) for r in heard.of("b")}
     # One request of three went out in the first round; what was left out is told once.
     assert ["b.c", "b.x", "b.z"] == [r.point for r in heard.of("b")][:3]
+    assert 1 == sum(r.point == "b.z" for r in heard.readings)
     assert b.skipped >= 2
     assert "device b: link south, unit 1, coil 3 (from 0): no answer" in b.last_error
 
@@ -286,6 +287,8 @@ async def test_read_once(tcp_device: Any, rtu_line: Any, site_of: Any, now: Any)
         ("nobody.x", (), BAD_CONFIGURATION_ERROR),
     ] == [(r.point, r.words, r.status) for r in readings]
     assert (1, 1, 1) == (len(live.requests), len(dead.requests), len(rtu_line.requests))
+    await live.all_closed()
+    await dead.all_closed()
 
 
 async def test_read_once_beside_running_polls(

@@ -125,6 +125,29 @@ async def test_silence_is_told_from_rubbish(tcp_device: Any, now: Any) -> None:
     master.close()
 
 
+async def test_what_follows_a_cut_reply_is_not_read(tcp_device: Any, now: Any) -> None:
+    """After half a reply the connection is a new one, so the other half meets nobody."""
+    device = await tcp_device()
+    device.reply = lambda t, u, p: device.good(t, u, p)[:-3]
+    master = tcp_master(device.port, now)
+    with pytest.raises(Misfit, match="12 bytes came"):
+        await master.read(ASK)
+    device.reply = device.good
+    assert WORDS == (await master.read(ASK)).words
+    assert 2 == device.connections
+    master.close()
+
+
+async def test_unit_zero_is_a_unit_too(tcp_device: Any, now: Any) -> None:
+    """A reply of another unit does not answer a request to unit 0."""
+    device = await tcp_device()
+    device.reply = lambda t, u, p: device.good(t, 9, p)
+    master = tcp_master(device.port, now)
+    with pytest.raises(Misfit, match="another unit"):
+        await master.read(Ask(0, 3, 107, 3))
+    master.close()
+
+
 async def test_a_late_reply_is_not_the_next_ones(tcp_device: Any, now: Any) -> None:
     """A reply that comes after its time-out is dropped, also when the read was cancelled."""
     device = await tcp_device()
