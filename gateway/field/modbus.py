@@ -149,8 +149,8 @@ class Master(ABC):
         return client
 
     async def _exchange(self, client: "_Client", ask: Ask) -> Answer:
-        # The library's own `execute` does this too, with a lock, retries and a way of waiting
-        # that doubles its cost and up to Python 3.11 loses cancellations.
+        # The library's own `execute` does this too, with a second lock, retries, and a way of
+        # waiting that up to Python 3.11 loses a cancellation that comes with the reply.
         loop, transactions = asyncio.get_running_loop(), client.ctx
         request = _REQUESTS[ask.function](dev_id=ask.unit, address=ask.address, count=ask.count)
         request.transaction_id = transactions.getNextTID()
