@@ -19,6 +19,14 @@ from gateway.site.profile import DeviceProfile
 
 _NAME: Final = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,31}")
 LISTS: Final = ("machines", "links", "devices", "signals", "alarms")
+# Which list's entries name an entry of which other list, and by which key.
+REFERENCES: Final = (
+    ("devices", "link", "links", "link"),
+    ("signals", "machine", "machines", "machine"),
+    ("signals", "point", "devices", "device"),
+    ("alarms", "machine", "machines", "machine"),
+    ("alarms", "tag", "signals", "tag"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,10 +150,37 @@ def _site_file(
         if isinstance(entries, tuple):
             origin[key] = [i for i in range(len(entries)) if (key, i) not in faulty]
             kept[key] = tuple(entries[i] for i in origin[key])
+    names = _names(data, at_fault)
+    told: set[tuple[int | str, ...]] = {(*place[:2], place[-1]) for place in at_fault}
+    for kind, kept_entries in origin.items():
+        for index in sorted(set(range(len(data[kind]))) - set(kept_entries)):
+            _dangling(document, (kind, index), names, told)
     try:
-        return SiteFile.model_validate(kept), origin, _names(data, at_fault)
+        return SiteFile.model_validate(kept), origin, names
     except ValidationError:
         return None, origin, {}
+
+
+def _dangling(
+    document: _Document,
+    place: tuple[str, int],
+    names: dict[str, set[str] | None],
+    told: set[tuple[int | str, ...]],
+) -> None:
+    """Report what a faulty entry refers to in vain; `check` sees the faultless ones only."""
+    entry = document.data[place[0]][place[1]]
+    for owner, key, wanted, noun in REFERENCES:
+        name = entry.get(key) if isinstance(entry, dict) and owner == place[0] else None
+        if not isinstance(name, str) or (*place, key) in told:
+            continue
+        if key == "point":
+            name = name.split(".")[0]
+        known = names[wanted]
+        # None: a name there is at fault itself. No machine at all is one fault, not many.
+        if known is None or name in known or (wanted == "machines" and not known):
+            continue
+        hint = explain.did_you_mean(name, known)
+        document.add((*place, key), f"there is no {noun} {name!r}{hint}")
 
 
 def _names(
@@ -164,7 +199,8 @@ def _names(
         unfit = any(place[0] == key and place[-1] == own for place in at_fault)
         names[key] = None if unfit or None in given else written
     tags = names["signals"]
-    for index, machine in enumerate(data.get("machines", ())):
+    machines = data.get("machines")
+    for index, machine in enumerate(machines if isinstance(machines, tuple) else ()):
         injection = machine.get("pulse_injection") if isinstance(machine, dict) else None
         if injection is None and any(place[:2] == ("machines", index) for place in at_fault):
             names["signals"] = None  # what it computes may stand under a key that is misspelt

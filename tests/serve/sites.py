@@ -124,7 +124,7 @@ def make_site(
         ),
     }
     file = {
-        "site": "Falkenau",
+        "site": "Tern Weir",
         "machines": tuple(machines),
         "links": ({"kind": "modbus-tcp", "name": "net", "host": "127.0.0.1"},),
         "devices": ({"name": "mon", "link": "net", "profile": "monitor"},),

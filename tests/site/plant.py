@@ -5,7 +5,7 @@ import re
 from gateway.site.read import SiteError, read
 
 SITE = """\
-site: Falkenau
+site: Tern Weir
 machines:
   - name: G1
     access: retractable brush
