@@ -49,7 +49,7 @@ async def foreign_client(port: int) -> AsyncIterator[asyncio.subprocess.Process]
     client = await asyncio.create_subprocess_exec(
         "node",
         str(HERE / "opcua_client.js"),
-        *(f"opc.tcp://127.0.0.1:{port}/", "Tern Weir", "G1", "G1.R", "60"),
+        *(f"opc.tcp://127.0.0.1:{port}/", "Ternholt", "G1", "G1.R", "60"),
         env={**os.environ, "NODE_PATH": str(node_modules())},
         stdin=asyncio.subprocess.PIPE,
         stdout=asyncio.subprocess.PIPE,

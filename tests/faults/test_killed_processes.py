@@ -154,7 +154,10 @@ async def test_stale_values_are_shown_as_stale_while_the_field_side_stands_still
 ) -> None:
     """A field side that hangs (stopped, not dead) turns every served value stale."""
     with running(tmp_path, "healthy") as plant:
-        await asyncio.sleep(3.0)
+        deadline_s = time.monotonic() + 20.0
+        while any(not code.is_good for _, code, _, _ in (await plant.over_modbus()).values()):
+            assert time.monotonic() < deadline_s, "not everything is measured"
+            await asyncio.sleep(0.5)
         os.kill(plant.pid("field-side"), signal.SIGSTOP)
         try:
             await asyncio.sleep(5.0)

@@ -124,7 +124,7 @@ def make_site(
         ),
     }
     file = {
-        "site": "Tern Weir",
+        "site": "Ternholt",
         "machines": tuple(machines),
         "links": ({"kind": "modbus-tcp", "name": "net", "host": "127.0.0.1"},),
         "devices": ({"name": "mon", "link": "net", "profile": "monitor"},),

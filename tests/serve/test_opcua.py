@@ -26,7 +26,7 @@ pytestmark = pytest.mark.asyncio(loop_scope="module")
 
 async def test_site_is_browsed_by_machine(client: Client) -> None:
     """Objects/<site>/<machine>/ holds tags with range, unit, uncertainty and description."""
-    top = await client.nodes.objects.get_child("2:Tern Weir")
+    top = await client.nodes.objects.get_child("2:Ternholt")
     machines = [await n.read_browse_name() for n in await top.get_children()]
     assert ["G1", "G2"] == [n.Name for n in machines]
     node = await top.get_child(["2:G1", "2:G1.R0"])
@@ -39,7 +39,7 @@ async def test_site_is_browsed_by_machine(client: Client) -> None:
     units = await (await node.get_child("0:EngineeringUnits")).read_value()
     assert (4338745, "kΩ") == (units.UnitId, units.DisplayName.Text)  # B49, check-value sheet 3.3
     assert "http://www.opcfoundation.org/UA/units/un/cefact" == units.NamespaceUri
-    assert ["urn:rotor-gateway:Tern Weir", "urn:rotor-gateway:Tern Weir:tags"] == (
+    assert ["urn:rotor-gateway:Ternholt", "urn:rotor-gateway:Ternholt:tags"] == (
         await client.get_namespace_array()
     )[1:]
 
@@ -180,7 +180,7 @@ async def test_server_names_itself_and_leaves_no_null(client: Client) -> None:
     build = await client.get_node(ua.NodeId(ObjectIds.Server_ServerStatus_BuildInfo)).read_value()
     assert ("rotor gateway", "rotor gateway") == (build.ProductName, build.ManufacturerName)
     endpoints = await client.get_endpoints()
-    assert ["urn:rotor-gateway:Tern Weir"] == [e.Server.ApplicationUri for e in endpoints]
+    assert ["urn:rotor-gateway:Ternholt"] == [e.Server.ApplicationUri for e in endpoints]
     assert [[0]] == [[int(t.TokenType) for t in e.UserIdentityTokens] for e in endpoints]
     for name in (
         "Server_Auditing",

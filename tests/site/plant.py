@@ -5,7 +5,7 @@ import re
 from gateway.site.read import SiteError, read
 
 SITE = """\
-site: Tern Weir
+site: Ternholt
 machines:
   - name: G1
     access: retractable brush

@@ -18,7 +18,7 @@ CONFIG = Path(__file__).parents[2] / "config"
 def test_faultless_file_has_no_faults(plant):
     """A faultless file is read without a word."""
     site, faults = plant.read()
-    assert ("Tern Weir", []) == (site.name, faults)
+    assert ("Ternholt", []) == (site.name, faults)
     assert {"monitor", "inputs"} == set(site.profiles)
 
 
@@ -44,7 +44,7 @@ def test_delivered_profiles_have_no_faults(plant, path):
 def test_every_fault_of_a_broken_file_at_once(plant):
     """A file with 20 faults is told all 20 of them, each once, in the order of its lines."""
     plant.edit(
-        ("site: Tern Weir", "site: Tern Weir\ncolour: red"),
+        ("site: Ternholt", "site: Ternholt\ncolour: red"),
         ("access: retractable brush", "access: retractible brush"),
         ("{rated_field_voltage: 350 V,", "{rated_field_voltage: 350,"),
         ("source_resistance: 20 kohm", "source_resistance: 20 kV"),
@@ -142,7 +142,7 @@ def test_references_to_a_faulty_entry_are_not_told_again(plant):
 
 def test_fault_at_the_top_hides_no_fault_between_entries(plant):
     """A wrong name, output or size does not keep the entries from being compared."""
-    plant.edit(("site: Tern Weir", "site: 5"), ("port: 4840", "port: 0"), ("B: 64", "B: 1"))
+    plant.edit(("site: Ternholt", "site: 5"), ("port: 4840", "port: 0"), ("B: 64", "B: 1"))
     plant.edit(("tag: G1.R, below", "tag: G1.RR, below"))
     assert ["site", "alarms[0].tag", "outputs.opcua.port", "archive.max_size_MiB"] == [
         text.split(": ")[1] for text in plant.faults()
@@ -173,7 +173,7 @@ def test_warnings_do_not_stop(plant):
         ("at_20_mA: 27648", "at_20_mA: 32767"), ("{port: 1502}", "{port: 1502, host: 0.0.0.0}")
     )
     site, faults = plant.read()
-    assert "Tern Weir" == site.name
+    assert "Ternholt" == site.name
     assert [True, True] == [fault.warning for fault in faults]
     # -32768 to 32767, 32767 at 20 mA: -12.0005 to 20 mA, below the 21 mA of NE 43
     assert [

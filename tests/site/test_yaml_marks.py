@@ -102,7 +102,7 @@ def test_what_is_refused_and_where(text, place, told):
 
 DOCUMENT = """\
 # a comment
-site: Tern Weir
+site: Ternholt
 machines:
   - name: G1
     tags: [a,  bb]
