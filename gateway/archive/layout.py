@@ -94,6 +94,19 @@ def unpack_key_frame(body: bytes) -> bytes:
         raise ValueError(str(error)) from error
 
 
+def pack_state(state: bytes) -> bytes:
+    """A chain's state as it lies in `machine`. It is written at every step, so time counts."""
+    return zlib.compress(state, 1)
+
+
+def unpack_state(body: bytes) -> bytes:
+    """The inverse of `pack_state`; empty where a byte is not what it was, which no chain takes."""
+    try:
+        return zlib.decompress(body)
+    except zlib.error:
+        return b""
+
+
 def prepare(connection: sqlite3.Connection, path: Path) -> None:
     """Create the tables in a new file, or check whose file it is.
 

@@ -16,7 +16,7 @@ import structlog
 
 from gateway.archive.layout import StoreError
 from gateway.archive.store import Store
-from gateway.chain import Chain, StateError
+from gateway.chain import Chain, ChainState, StateError
 from gateway.field import Field
 from gateway.service.clock import ClockWatch, now
 from gateway.service.wall import WallServer
@@ -181,7 +181,8 @@ def _chain(site: Site, machine: str, store: Store) -> Chain:
         return Chain.resumed(site, machine, saved)
     except StateError as error:
         log.error("alarm state of the last run lost", machine=machine, reason=str(error))
-        return Chain(site, machine)
+        # The steps go on counting: the archive takes no number twice.
+        return Chain(site, machine, ChainState(sequence=store.sequences()[machine]))
 
 
 async def field_side(site: Site, state_dir: Path, stop: asyncio.Event) -> None:

@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 import gateway
-from gateway.archive import history
+from gateway.archive import history, layout
 
 CHILD = Path(__file__).with_name("writing_child.py")
 KILLS = 20
@@ -47,7 +47,7 @@ def test_no_acknowledged_frame_is_lost(tmp_path: Path) -> None:
         with sqlite3.connect(path) as connection:
             assert [("ok",)] == connection.execute("pragma integrity_check").fetchall()
             states = {
-                m: (s, state)
+                m: (s, layout.unpack_state(state))
                 for m, s, state in connection.execute("select name, sequence, state from machine")
             }
         connection.close()
