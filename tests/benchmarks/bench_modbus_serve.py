@@ -19,8 +19,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-import pytest
-
 ROOT = Path(__file__).parents[2]
 CLIENTS = 8
 REGISTERS = 125
@@ -153,7 +151,6 @@ def load(port: int, pid: int, requests: int) -> Run:
     )
 
 
-@pytest.mark.benchmark
 def test_served_requests_against_pymodbus() -> None:
     """The served map answers at least twice as many requests a second as the bare library."""
     runs: dict[str, list[Run]] = {kind: [] for kind in SERVERS}
