@@ -29,7 +29,6 @@ _FUNCTIONS: Mapping[DeviceKind, int] = {
     "contact module": 2,
 }
 _UNIT_IN_TCP_HEADER = 6
-_EXCEPTION_BIT = 0x80
 _EXCEPTION_IN_TCP_FRAME = 8
 
 

@@ -218,7 +218,7 @@ def show(signal: Signal, state: SignalState, now_ns: int) -> Observation:
         known = next((s for s in (trouble, state.failure) if s is not None and s.is_bad), None)
         status = known or BAD_WAITING_FOR_INITIAL_DATA
         return Observation(Sample(signal.tag, None, status, 0), True)
-    frozen = _frozen(signal, state, now_ns)
+    frozen = _frozen(signal, state)
     at_ns, time_ns = usable.at_ns, usable.time_ns
     if frozen:
         at_ns, time_ns = state.changed_at_ns, state.changed_ns
@@ -243,7 +243,7 @@ def show(signal: Signal, state: SignalState, now_ns: int) -> Observation:
     return Observation(sample, stale or silent)
 
 
-def _frozen(signal: Signal, state: SignalState, now_ns: int) -> bool:
+def _frozen(signal: Signal, state: SignalState) -> bool:
     """Whether the raw words have stood still for so long that nothing is being measured."""
     if isinstance(signal, Contact) or signal.frozen_after == 0 or state.usable is None:
         return False
