@@ -69,9 +69,11 @@ async def _order(wall: Path, command: Command) -> str:
 def _list(site: Site, wall: Path, as_json: bool) -> None:
     frames = asyncio.run(_newest(site, wall))
     missing = [m.name for m in site.file.machines if m.name not in frames]
+    priorities = {a.name: a.priority for a in site.file.alarms}
     rows = [
         {
             "alarm": record.alarm,
+            "priority": priorities.get(record.alarm, "-"),
             "state": record.state.value,
             "condition": "known" if record.judged else "unknown",
             "since": timestamp(record.since_ns),
@@ -85,7 +87,7 @@ def _list(site: Site, wall: Path, as_json: bool) -> None:
         width = max((len(row["alarm"]) for row in rows), default=0)
         for row in rows:
             unknown = "" if row["condition"] == "known" else "  (condition unknown)"
-            state = f"{row['alarm']:<{width}}  {row['state']:<25}"
+            state = f"{row['alarm']:<{width}}  {row['priority']:<8}  {row['state']:<25}"
             click.echo(f"{state} {row['since']}{unknown}".rstrip())
     if missing:
         fail(f"no word of {', '.join(missing)}: is the gateway running with this state directory?")

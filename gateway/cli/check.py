@@ -4,8 +4,7 @@ from pathlib import Path
 
 import click
 
-from gateway.cli.options import fail, load_site, site_argument
-from gateway.serve.registers import layout
+from gateway.cli.options import load_site, site_argument
 
 
 @click.command()
@@ -16,10 +15,6 @@ def command(site_path: Path) -> None:
     Exit code 0: usable (warnings may be printed). 2: not usable.
     """
     site = load_site(site_path)
-    try:
-        layout(site)
-    except ValueError as error:
-        fail(f"{site_path}: outputs.modbus: {error}", 2)
     click.echo(
         f"{site_path}: good: {len(site.file.machines)} machines, {len(site.file.devices)} devices, "
         f"{len(site.tags)} tags, {len(site.file.alarms)} alarms"

@@ -5,6 +5,7 @@ from typing import NoReturn
 
 import click
 
+from gateway.serve.registers import layout
 from gateway.site.installed import Site
 from gateway.site.read import SiteError, read
 
@@ -38,4 +39,8 @@ def load_site(site_path: Path) -> Site:
         fail(str(error), 2)
     for warning in warnings:
         click.echo(str(warning), err=True)
+    try:
+        layout(site)
+    except ValueError as error:
+        fail(f"{site_path}: {error}", 2)
     return site

@@ -24,10 +24,7 @@ def command(site_path: Path, as_json: bool, as_csv: bool) -> None:
     site = load_site(site_path)
     if site.file.outputs.modbus is None:
         fail(f"{site_path}: outputs.modbus is not configured, so there is no map", 2)
-    try:
-        rows = [{**asdict(row), "reference": row.reference} for row in served_map(site)]
-    except ValueError as error:
-        fail(f"{site_path}: outputs.modbus: {error}", 2)
+    rows = [{**asdict(row), "reference": row.reference} for row in served_map(site)]
     columns = [f.name for f in fields(MapRow)]
     columns.insert(1, "reference")
     if as_json:
