@@ -13,6 +13,7 @@ from gateway.site.model import (
     Contact,
     CurrentLoop,
     Device,
+    FieldWinding,
     LimitAlarm,
     MalfunctionAlarm,
     ModbusRtuLink,
@@ -224,6 +225,7 @@ def _machines(c: _Context) -> Iterator[Found]:
             at: Path = ("machines", i, "field_winding", "field_voltage")
             shown = machine.field_winding.field_voltage
             yield from _tag_fits(c, tags, at, shown, machine.name, "voltage")
+            yield from _rated_is_in_range(c, at, machine.field_winding)
         injection, path = machine.pulse_injection, ("machines", i, "pulse_injection")
         if injection is None:
             continue
@@ -248,6 +250,22 @@ def _machines(c: _Context) -> Iterator[Found]:
                 text = f"{computed.unit.name} is a {computed.unit.dimension}, not a {dimension}"
                 yield Found((*path, key, "unit"), text)
             yield from range_faults((*path, key, "range"), computed.range, computed.unit)
+
+
+def _rated_is_in_range(c: _Context, path: Path, winding: FieldWinding) -> Iterator[Found]:
+    """A tag that ends below what the winding is rated for would be out of range in service."""
+    for signal in c.file.signals:
+        if signal.tag != winding.field_voltage or not isinstance(signal, NumberSignal):
+            continue
+        if any(q.dimension != "voltage" for q in signal.range):
+            continue
+        widest_v = max(abs(q.si) for q in signal.range)
+        if widest_v < winding.rated_field_voltage:
+            text = (
+                f"the range of {signal.tag} ends at {widest_v:g} V; the winding is rated for "
+                f"{winding.rated_field_voltage:g} V, so in service the value is out of range"
+            )
+            yield Found(path, text, warning=True)
 
 
 def _tag_fits(

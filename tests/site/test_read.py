@@ -167,6 +167,24 @@ def test_input_that_cannot_show_a_wire_break_is_told(plant):
     ] == plant.faults()
 
 
+def test_field_voltage_tag_that_ends_below_the_rated_voltage_is_told(plant):
+    """A tag that in service would be out of its range is told, and does not stop."""
+    plant.edit(
+        ("mon.up, unit: V, range: [-800 V, 800 V]", "mon.up, unit: V, range: [-0.3 kV, 0 V]")
+    )
+    assert [
+        "site.yaml:6:64: warning: machines[0].field_winding.field_voltage: the range of G1.UP "
+        "ends at 300 V; the winding is rated for 350 V, so in service the value is out of range"
+    ] == plant.faults()
+
+
+@pytest.mark.parametrize("span", ["[0 V, 350 V]", "[-350 V, 0 V]"])
+def test_field_voltage_tag_may_end_at_the_rated_voltage(plant, span):
+    """A range that just takes in the rated voltage, of either sign, is right."""
+    plant.edit(("mon.up, unit: V, range: [-800 V, 800 V]", f"mon.up, unit: V, range: {span}"))
+    assert [] == plant.faults()
+
+
 def test_warnings_do_not_stop(plant):
     """What is doubtful but usable is told, and the site is read."""
     plant.edit(
