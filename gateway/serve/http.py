@@ -18,6 +18,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from gateway.serve.metrics import feed_registry
 from gateway.serve.outlet import Feed, TakeOrder, cannot_listen
@@ -28,6 +29,7 @@ log = structlog.get_logger("gateway.serve")
 
 # Common practice, no source: a few collectors and probes.
 _MOST_CONNECTIONS: Final = 64
+_ASKS_WITHIN_S: Final = 10
 _STOP_WITHIN_S: Final = 3
 _HEADERS: Final = (
     (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'"),
@@ -50,6 +52,33 @@ class SecurityHeaders:
             await send(message)
 
         await self._app(scope, receive, send_with_headers)
+
+
+class _BoundedConnection(H11Protocol):
+    """One connection of a bounded number, cut off when it does not ask in time.
+
+    The library bounds and times only those that have asked: others could take every file that
+    the process may open, and with them the places of all other outlets.
+    """
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        if len(self.connections) >= _MOST_CONNECTIONS:
+            transport.abort()
+            return
+        super().connection_made(transport)
+        self.timeout_keep_alive_task = self.loop.call_later(
+            self.timeout_keep_alive, self.timeout_keep_alive_handler
+        )
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        if self in self.connections:  # else it was refused
+            self._unset_keepalive_if_required()
+            super().connection_lost(exc)
+
+    def data_received(self, data: bytes) -> None:
+        # Unlike the library's own, this lets the time run on until the request is whole.
+        self.conn.receive_data(data)
+        self.handle_events()
 
 
 class _Embedded(uvicorn.Server):
@@ -100,12 +129,11 @@ class HttpOutlet:
                 access_log=False,
                 lifespan="off",
                 ws="none",
-                http="h11",
+                http=_BoundedConnection,
                 loop="none",
                 proxy_headers=False,
                 server_header=False,
-                limit_concurrency=_MOST_CONNECTIONS,
-                timeout_keep_alive=10,
+                timeout_keep_alive=_ASKS_WITHIN_S,
                 timeout_graceful_shutdown=_STOP_WITHIN_S,
             )
         )

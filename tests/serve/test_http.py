@@ -9,6 +9,7 @@ from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from prometheus_client import generate_latest
@@ -196,6 +197,34 @@ async def test_openmetrics_is_given_to_who_asks() -> None:
         assert answer.text.endswith("# EOF\n")
         plain = await client.get("/metrics")
         assert plain.headers["content-type"].startswith("text/plain")
+
+
+async def test_connections_that_ask_nothing_are_bounded_and_end(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A hundred that never ask get 64 places, and lose those in time, whatever they dribble."""
+    monkeypatch.setattr("gateway.serve.http._ASKS_WITHIN_S", 0.6)
+    async with outlet() as (_, _, client):
+        opened = [await asyncio.open_connection("127.0.0.1", client.port) for _ in range(100)]
+        closed: list[int] = []
+
+        async def watch(number: int) -> None:
+            with contextlib.suppress(ConnectionError):
+                await opened[number][0].read()
+            closed.append(number)
+
+        async with asyncio.timeout(5), asyncio.TaskGroup() as watching:
+            for number in range(100):
+                watching.create_task(watch(number))
+            await asyncio.sleep(0.2)
+            assert 100 - 64 == len(closed)
+            while len(closed) < 100:
+                for _, writer in opened:
+                    writer.write(b"G")
+                await asyncio.sleep(0.1)
+        assert 503 == (await client.get("/healthz")).status_code
+        for _, writer in opened:
+            writer.close()
 
 
 async def test_signals_of_the_process_stay_with_the_process() -> None:
