@@ -39,6 +39,7 @@ _SHORTEST, _LONGEST = 2, 254
 # Answers are handed to the socket in pieces of this size, so that one full receive buffer
 # cannot become megabytes of answers before the back-pressure of the socket is seen.
 _WRITE_AT_BYTES: Final = 32768
+_TOLD_AGAIN_AFTER_S: Final = 60.0
 
 Snapshot = Callable[[], bytes]
 """The registers of one moment, two bytes each."""
@@ -53,6 +54,25 @@ class Limits:
     connections: int = 32
     idle_s: float = 60.0
     write_timeout_s: float = 5.0  # for the owner to take a written value
+
+
+@dataclass(slots=True)
+class UnwelcomePeers:
+    """Tells the log of unwelcome peers: of each kind at once, then once a minute with a count.
+
+    A peer that comes again as fast as it can must not fill the disk.
+    """
+
+    untold: dict[str, int] = field(default_factory=dict)
+    again_s: dict[str, float] = field(default_factory=dict)
+
+    def tell(self, what: str, peer: str) -> None:
+        now_s = asyncio.get_running_loop().time()
+        if now_s < self.again_s.get(what, 0.0):
+            self.untold[what] = self.untold.get(what, 0) + 1
+            return
+        self.again_s[what] = now_s + _TOLD_AGAIN_AFTER_S
+        log.warning(f"modbus connection {what}", peer=peer, untold=self.untold.pop(what, 0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +97,7 @@ class ModbusServer:
     take_write: TakeWrite | None = None
     limits: Limits = field(default_factory=Limits)
     connections: set["ModbusConnection"] = field(default_factory=set)
+    unwelcome: UnwelcomePeers = field(default_factory=UnwelcomePeers)
 
     async def listen(self, host: str, port: int) -> asyncio.Server:
         """Begins to accept connections. Raises OSError."""
@@ -168,11 +189,8 @@ class ModbusConnection(asyncio.Protocol):
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         self._peer = str((transport.get_extra_info("peername") or ("unknown",))[0])
         if len(self._server.connections) >= self._server.limits.connections:
-            log.warning(
-                "modbus connection refused: too many",
-                peer=self._peer,
-                limit=self._server.limits.connections,
-            )
+            most = self._server.limits.connections
+            self._server.unwelcome.tell(f"refused: there are {most} already", self._peer)
             cast(asyncio.Transport, transport).abort()
             return
         self._transport = cast(asyncio.Transport, transport)  # what create_server hands out
@@ -235,7 +253,7 @@ class ModbusConnection(asyncio.Protocol):
         ):
             transaction, protocol, length, unit_id = _HEADER.unpack_from(received, at)
             if protocol != 0 or not _SHORTEST <= length <= _LONGEST:
-                log.info("modbus connection closed: not Modbus TCP", peer=self._peer)
+                server.unwelcome.tell("closed: not Modbus TCP", self._peer)
                 self._send(answers)
                 self._received = b""
                 self._transport.close()
@@ -259,7 +277,8 @@ class ModbusConnection(asyncio.Protocol):
         self._received = received[at:]
 
     def _send(self, answers: list[bytes]) -> None:
-        if answers and self._transport is not None:
+        # What is lost meanwhile takes no more: asyncio would log each piece.
+        if answers and self._transport is not None and not self._transport.is_closing():
             self._transport.write(b"".join(answers))
 
     def _begin_write(self, take: TakeWrite, transaction: int, unit_id: int, pdu: bytes) -> None:
@@ -293,5 +312,5 @@ class ModbusConnection(asyncio.Protocol):
         if left_s > 0 or self._write is not None:
             self._idle = loop.call_later(max(left_s, 1.0), self._close_if_idle)
             return
-        log.info("modbus connection closed: idle", peer=self._peer)
+        self._server.unwelcome.tell("closed: idle", self._peer)
         self.close()

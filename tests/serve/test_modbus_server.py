@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from structlog.testing import capture_logs
 
 from gateway.serve.modbus_server import (
     Identity,
@@ -234,6 +235,43 @@ async def test_client_that_does_not_read_is_not_read_from() -> None:
     listening.close()
     server.close_connections()
     await listening.wait_closed()
+
+
+async def test_peers_that_come_and_come_do_not_fill_the_log() -> None:
+    """A hundred that are refused and a hundred that talk nonsense are two lines in the log."""
+    with capture_logs() as lines:
+        async with serving({4: 5}, limits=Limits(connections=1)) as connect:
+            for n in range(100):
+                reader, writer = await connect()
+                writer.write(b"GET / HTTP/1.0\r\n\r\n")
+                assert (n, b"") == (n, await reader.read())
+            reader, writer = await connect()
+            writer.write(read(1, 4, 1))
+            await receive(reader)
+            for _ in range(100):
+                with contextlib.suppress(ConnectionError):
+                    assert b"" == await (await connect())[0].read()
+    assert [
+        "modbus connection closed: not Modbus TCP",
+        "modbus connection refused: there are 1 already",
+    ] == [line["event"] for line in lines]
+
+
+async def test_nothing_is_written_to_a_connection_that_is_lost() -> None:
+    """Of the answers to one full buffer, none goes to a socket that failed under the first."""
+    pieces: list[bytes] = []
+
+    class Failing(Wire):
+        def write(self, data: Any) -> None:
+            pieces.append(data)
+            self.close()
+
+    image = bytes(400)
+    connection = ModbusConnection(ModbusServer(1, lambda: image, IDENTITY))
+    connection.connection_made(Failing())
+    connection.data_received(b"".join(read(t, 0, 125) for t in range(5000)))
+    connection.connection_lost(None)
+    assert 1 == len(pieces)
 
 
 class Wire(asyncio.Transport):
