@@ -6,6 +6,7 @@ rotor; that is the console's work.
 
 import asyncio
 import contextlib
+import logging
 import socket
 from collections.abc import Iterator
 from typing import Final
@@ -142,6 +143,8 @@ class HttpOutlet:
 
     async def start(self) -> None:
         """Begins to serve. Raises OSError that names the setting if it cannot listen."""
+        # It warns of every bad request, and a peer may send as many as it likes.
+        logging.getLogger("uvicorn.error").setLevel(logging.ERROR)
         host, port = self._output.host, self._output.port
         try:
             # Bound here, because the server ends the whole process when it cannot bind.
@@ -153,6 +156,7 @@ class HttpOutlet:
             raise cannot_listen("http", host, port, error) from error
         serving = self._server.serve([self._listening])
         self._serving = asyncio.get_running_loop().create_task(serving)
+        self._serving.add_done_callback(_serving_ended)
         log.info("serving http", host=host, port=port)
 
     async def stop(self) -> None:
@@ -167,3 +171,8 @@ class HttpOutlet:
         except TimeoutError:
             log.warning("http did not stop in time")
         self._listening.close()
+
+
+def _serving_ended(task: asyncio.Task[None]) -> None:
+    if not task.cancelled() and task.exception() is not None:
+        log.error("http is no longer served", why=str(task.exception()))

@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from prometheus_client import generate_latest
 from prometheus_client.parser import text_string_to_metric_families
+from structlog.testing import capture_logs
 
 from gateway.serve.http import HttpOutlet
 from gateway.serve.metrics import feed_registry
@@ -225,6 +226,37 @@ async def test_connections_that_ask_nothing_are_bounded_and_end(
         assert 503 == (await client.get("/healthz")).status_code
         for _, writer in opened:
             writer.close()
+
+
+async def test_bad_requests_do_not_fill_the_log(caplog: pytest.LogCaptureFixture) -> None:
+    """What is no HTTP is answered with 400 and leaves no line."""
+    async with outlet() as (_, _, client):
+        for _ in range(20):
+            reader, writer = await asyncio.open_connection("127.0.0.1", client.port)
+            writer.write(b"\x00\x01\x00\x00\x00\x06\r\n\r\n")
+            assert b"400" in await reader.read()
+            writer.close()
+    assert [] == [r.getMessage() for r in caplog.records if r.name.startswith("uvicorn")]
+
+
+async def test_a_server_that_fails_is_told_of(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What ends the server is an error in the log at once, not only when the gateway stops."""
+
+    async def fail(self: object, sockets: object) -> None:
+        raise RuntimeError("out of everything")
+
+    monkeypatch.setattr("gateway.serve.http._Embedded.serve", fail)
+    served = HttpOutlet(
+        make_site({"http": {"port": free_port()}}), Feed(make_site({}), Clock()), Orders()
+    )
+    with capture_logs() as lines:
+        await served.start()
+        await asyncio.sleep(0.05)
+    with pytest.raises(RuntimeError):
+        await served.stop()
+    assert [("error", "out of everything")] == [
+        (line["log_level"], line["why"]) for line in lines if "why" in line
+    ]
 
 
 async def test_signals_of_the_process_stay_with_the_process() -> None:
