@@ -170,7 +170,8 @@ class HttpOutlet:
                 await serving
         except TimeoutError:
             log.warning("http did not stop in time")
-        self._listening.close()
+        finally:
+            self._listening.close()
 
 
 def _serving_ended(task: asyncio.Task[None]) -> None:
