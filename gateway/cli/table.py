@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.live import Live
 from rich.table import Table
 
+from gateway.serve.outlet import lost_after_s
 from gateway.service.wall import WallClient
 from gateway.site.installed import Site
 from gateway.site.model import Machine
@@ -18,7 +19,6 @@ from gateway.tags import AlarmState, Frame, Limit, Sample
 
 _REFRESH_S = 0.5
 _PLAIN_REFRESH_S = 5.0  # lines, where the output is no terminal
-_LOST_S = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +61,7 @@ async def _draw(
     refresh_s = _REFRESH_S if live else _PLAIN_REFRESH_S
     with live or contextlib.nullcontext():
         while not stop.is_set():
-            rows = [_row(site, m, frames.get(m.name)) for m in site.file.machines]
+            rows = [row_of(site, m, frames.get(m.name)) for m in site.file.machines]
             if live:
                 live.update(_table(rows), refresh=True)
             elif frames:
@@ -71,7 +71,8 @@ async def _draw(
                 await asyncio.wait_for(stop.wait(), refresh_s if frames else _REFRESH_S)
 
 
-def _row(site: Site, machine: Machine, newest: tuple[Frame, float] | None) -> Row:
+def row_of(site: Site, machine: Machine, newest: tuple[Frame, float] | None) -> Row:
+    """A machine as its newest Frame tells, which arrived at a time on the monotonic clock [s]."""
     if newest is None:
         return Row(machine.name, "-", "-", "-", "waiting for the first values", "")
     frame, arrived_s = newest
@@ -83,7 +84,7 @@ def _row(site: Site, machine: Machine, newest: tuple[Frame, float] | None) -> Ro
     voltage = samples.get(machine.field_winding.field_voltage or "")
     shown = [s for s in (resistance, voltage) if s is not None]
     status = max(shown, key=lambda s: s.status >> 30).status.name if shown else "-"
-    if time.monotonic() - arrived_s > _LOST_S:
+    if time.monotonic() - arrived_s > lost_after_s(machine):
         status = "no news from the field side"
     alarms = [
         f"{a.alarm.removeprefix(machine.name + '.')} ({a.state})"
