@@ -346,6 +346,10 @@ def _status(code: int) -> Status:
     return Status(code)
 
 
+# What begins later than this share of its period counts as late; common practice, no source.
+LATE_SHARE: Final = 0.1
+
+
 @dataclass(frozen=True, slots=True)
 class DeviceReport:
     """How the polling of one device goes. Counters run from the start of the field side."""

@@ -19,7 +19,6 @@ from gateway.archive import layout
 from gateway.archive.layout import StoreError
 from gateway.tags import Frame, Sample, Status, Transition
 
-_BUSY_TIMEOUT_MS: Final = 5000
 _FRAMES_A_PAGE: Final = 250
 _STEPS_A_PAGE: Final = 2000  # of the sample table; a few milliseconds
 _LEAST_NS: Final = -(2**63)
@@ -137,7 +136,7 @@ def _reading(path: Path) -> Iterator[sqlite3.Connection]:
     with layout.plain_errors(path):
         uri = f"{path.absolute().as_uri()}?mode=ro"
         with closing(sqlite3.connect(uri, uri=True, isolation_level=None)) as connection:
-            connection.execute(f"pragma busy_timeout={_BUSY_TIMEOUT_MS}")
+            connection.execute(f"pragma busy_timeout={layout.BUSY_TIMEOUT_MS}")
             connection.execute("pragma query_only=1")
             layout.check_owner(connection, path)
             yield connection

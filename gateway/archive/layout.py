@@ -31,6 +31,8 @@ from typing import Final
 APPLICATION_ID: Final = 0x52474152  # "RGAR", our own choice
 VERSION: Final = 1
 KEY_FRAME_STEPS: Final = 600
+# How long a connection waits for one that holds the file; common practice, no source.
+BUSY_TIMEOUT_MS: Final = 5000
 RESTATED_AFTER_NS: Final = 60_000_000_000
 _LEVEL: Final = 6
 

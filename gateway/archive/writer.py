@@ -17,10 +17,10 @@ from gateway.tags import Frame, Sample
 # A commit touches few bytes on each of many pages, and the journal takes whole pages: with pages
 # of 1 KiB a step of the demo plant's three machines costs 16 kB of journal, with 4 KiB 29 kB.
 _PAGE_BYTES: Final = 1024
+# Common practice, no source: a journal that is small beside the archive and rarely emptied.
 _WAL_MOST_BYTES: Final = 16 * 1024 * 1024
 _DROPPED_AT_ONCE: Final = 256  # frames at most; some milliseconds of work
 _DROPS_A_WRITE: Final = 16
-_BUSY_TIMEOUT_MS: Final = 5000
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +56,7 @@ class Writer:
     def open(self) -> None:
         connection = sqlite3.connect(self._path, isolation_level=None)
         self._connection = connection
-        connection.execute(f"pragma busy_timeout={_BUSY_TIMEOUT_MS}")
+        connection.execute(f"pragma busy_timeout={layout.BUSY_TIMEOUT_MS}")
         # Whose file it is comes first: a foreign one is not touched, not even its journal mode.
         if not layout.is_empty(connection):
             layout.check_owner(connection, self._path)

@@ -20,14 +20,14 @@ from gateway.tags import (
     BAD_NO_COMMUNICATION,
     BAD_TIMEOUT,
     GOOD,
+    LATE_SHARE,
     DeviceReport,
     Instant,
     Reading,
     Status,
 )
 
-_LATE_SHARE: Final = 0.1  # of the period (DeviceReport.late)
-_LATENESS_KEPT: Final = 300  # polls
+_LATENESS_KEPT: Final = 300  # polls; common practice, no source
 _LOG_PAUSE_S: Final = 60.0  # between two lines about one device; common practice, no source
 
 _log = structlog.get_logger("gateway.field")
@@ -86,7 +86,7 @@ class Station:
     def begin(self, late_by_s: float, period_s: float) -> None:
         """Count how late a round begins."""
         self._lateness_s.append(late_by_s)
-        if late_by_s > _LATE_SHARE * period_s:
+        if late_by_s > LATE_SHARE * period_s:
             self._late += 1
 
     def skip(self, requests: int) -> None:

@@ -39,7 +39,7 @@ TakeOrder = Callable[[Command], Awaitable[str]]
 
 
 class Outlet(Protocol):
-    """One way of serving the plant, built from `(site, feed, take_order)`."""
+    """One way of serving the plant, built from `(site, feed, order)`, `order` being a TakeOrder."""
 
     async def start(self) -> None:
         """Begins to serve. Raises OSError that names the setting if it cannot listen."""

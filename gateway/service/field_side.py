@@ -21,7 +21,7 @@ from gateway.field import Field
 from gateway.service.clock import ClockWatch, now
 from gateway.service.wall import WallServer
 from gateway.site.installed import Site
-from gateway.tags import Command, FieldReport, Frame, Reading
+from gateway.tags import LATE_SHARE, Command, FieldReport, Frame, Reading
 
 log = structlog.get_logger("gateway.service")
 
@@ -33,7 +33,6 @@ _INBOX: Final = 10_000
 # Frames waiting for the disk before a scan has to wait, too: minutes of a stalled disk.
 _WAITING_FRAMES: Final = 500
 _REPORT_PERIOD_S: Final = 1.0
-_LATE_SHARE: Final = 0.1
 _ORDERS: Final = 64
 
 
@@ -56,7 +55,7 @@ class _MachineSide:
         while True:
             await asyncio.sleep(max(0.0, due_s - loop.time()))
             late_s = loop.time() - due_s
-            self.late += late_s > _LATE_SHARE * period_s
+            self.late += late_s > LATE_SHARE * period_s
             due_s += period_s * (1 + max(0, int(late_s // period_s)))
             await self._outbox.put(self._step())
 
