@@ -22,7 +22,7 @@ from gateway.site.explain import did_you_mean
 from gateway.site.installed import Site
 from gateway.tags import Command, Frame, Order
 
-_WAIT_S = 3.0
+_WAIT_S = 3.0  # for Frames that the field side has already; common practice, no source
 
 
 @click.command()

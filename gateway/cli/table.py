@@ -17,7 +17,7 @@ from gateway.site.installed import Site
 from gateway.site.model import Machine
 from gateway.tags import AlarmState, Frame, Limit, Sample
 
-_REFRESH_S = 0.5
+_REFRESH_S = 0.5  # common practice, no source
 _PLAIN_REFRESH_S = 5.0  # lines, where the output is no terminal
 
 

@@ -1,7 +1,6 @@
 """Metrics and health over HTTP: `/metrics` and `/healthz`, to be read only.
 
-Refuses every other page (404) and method (405). Nothing here tells a person what to do about a
-rotor; that is the console's work.
+Refuses every other page (404) and method (405), and to tell a person what to do about a rotor.
 """
 
 import asyncio

@@ -32,8 +32,8 @@ WALL: Final = "wall.sock"
 _INBOX: Final = 10_000
 # Frames waiting for the disk before a scan has to wait, too: minutes of a stalled disk.
 _WAITING_FRAMES: Final = 500
-_REPORT_PERIOD_S: Final = 1.0
-_ORDERS: Final = 64
+_REPORT_PERIOD_S: Final = 1.0  # common practice, no source
+_ORDERS: Final = 64  # of one machine, waiting for one step; common practice, no source
 
 
 class _MachineSide:
@@ -45,6 +45,8 @@ class _MachineSide:
         self.orders: deque[tuple[Command, asyncio.Future[str]]] = deque()
         self.steps = 0
         self.late = 0
+        self.failed = 0
+        self._told_again_s = 0.0
         self._outbox = outbox
 
     async def scan(self) -> None:
@@ -57,23 +59,44 @@ class _MachineSide:
             late_s = loop.time() - due_s
             self.late += late_s > LATE_SHARE * period_s
             due_s += period_s * (1 + max(0, int(late_s // period_s)))
-            await self._outbox.put(self._step())
+            if (step := self._step()) is not None:
+                await self._outbox.put(step)
 
-    def _step(self) -> "_Step":
+    def _step(self) -> "_Step | None":
+        """One step; None if it failed. That costs this machine its Frame and the others nothing."""
         readings = list(self.inbox)
         self.inbox.clear()
         orders = list(self.orders)
         self.orders.clear()
-        frame = self.chain.step(readings, now(), [command for command, _ in orders])
+        answers = [answer for _, answer in orders]
+        try:
+            frame = self.chain.step(readings, now(), [command for command, _ in orders])
+            step = _Step(frame, frame.encode(), self.chain.save(), answers)
+        except Exception:
+            self._tell_of_failure()
+            for answer in answers:
+                if not answer.done():
+                    answer.set_result(_NOT_TAKEN)
+            return None
         self.steps += 1
-        return _Step(frame, self.chain.save(), [answer for _, answer in orders])
+        return step
+
+    def _tell_of_failure(self) -> None:
+        self.failed += 1
+        now_s = asyncio.get_running_loop().time()
+        if now_s >= self._told_again_s:
+            self._told_again_s = now_s + _TOLD_AGAIN_AFTER_S
+            log.exception("step failed", machine=self.chain.machine.name, failed_steps=self.failed)
 
 
 class _Step:
     """A Frame on its way to the disk, and those who wait for what became of their orders."""
 
-    def __init__(self, frame: Frame, state: bytes, answers: list[asyncio.Future[str]]) -> None:
+    def __init__(
+        self, frame: Frame, encoded: bytes, state: bytes, answers: list[asyncio.Future[str]]
+    ) -> None:
         self.frame = frame
+        self.encoded = encoded
         self.state = state
         self.answers = answers
 
@@ -125,7 +148,7 @@ class FieldSide:
             steps = [await self._outbox.get(), *self._waiting()]
             await self._write(steps)
             for step in steps:
-                self._wall.publish_frame(step.frame, step.frame.encode())
+                self._wall.publish_frame(step.frame, step.encoded)
                 step.tell()
 
     def _waiting(self) -> "list[_Step]":

@@ -16,7 +16,7 @@ from typing import Any, Final
 
 import structlog
 
-PROOF_PERIOD_S: Final = 1.0
+PROOF_PERIOD_S: Final = 1.0  # a tenth of what the supervisor allows
 # Together under the two seconds within which everything has to be gone.
 _STOP_ITSELF_WITHIN_S: Final = 1.0
 _KILL_ITSELF_AFTER_S: Final = 1.5

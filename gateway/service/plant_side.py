@@ -19,6 +19,7 @@ from gateway.site.installed import Site
 
 log = structlog.get_logger("gateway.service")
 
+# Common practice, no source: a port is mostly held by a predecessor that is about to end.
 _RETRY_FIRST_S: Final = 1.0
 _RETRY_MOST_S: Final = 30.0
 

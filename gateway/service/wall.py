@@ -30,6 +30,8 @@ _FRAME, _REPORT, _ANSWER, _COMMAND = b"FRAC"
 _FRAME_MOST_BYTES: Final = 16 * 1024 * 1024
 _COMMAND_MOST_BYTES: Final = 16 * 1024
 _PATH_MOST_BYTES: Final = 107  # sun_path of unix(7) is 108 bytes with its closing zero
+# Common practice, no source, down to the last one: far above what the plant side and a few
+# commands need, far below what would hold the field side up.
 _READERS_MOST: Final = 8
 _ORDERS_WAITING_MOST: Final = 16
 _STUCK_AFTER_S: Final = 30.0

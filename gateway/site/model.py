@@ -118,7 +118,7 @@ class Block(BaseModel):
 
 
 class LinkHealth(Block):
-    """How a link deals with trouble."""
+    """How a link deals with trouble; all defaults are common practice, no source."""
 
     backoff_first: Period = 0.5
     backoff_most: Period = 30.0
@@ -181,8 +181,10 @@ class ComputedTag(Block):
 class PulseInjection(Block):
     """Two settled half-cycle currents of a square pulse give resistance and location.
 
-    `source_resistance` is everything in series with the winding (R0) and `tap` is where the pulse
-    is coupled in, counted from the negative end: 0 % negative terminal, 50 % symmetric midpoint.
+    The accuracies, largest permissible errors as shares, default to those of good parts (common
+    practice, no source). `source_resistance` is everything in series with the winding (R0) and
+    `tap` is where the pulse is coupled in, counted from the negative end: 0 % negative terminal,
+    50 % symmetric midpoint.
     """
 
     amplitude: Volts
@@ -221,7 +223,10 @@ class Filter(Block):
 
 
 class SignalBase(Block):
-    """What every signal has: its tag, its machine, where it comes from, how old it may get."""
+    """What every signal has: its tag, its machine, where it comes from, how old it may get.
+
+    The ages default to common practice, no source.
+    """
 
     tag: Tag
     machine: Name
@@ -257,7 +262,10 @@ class CountsInput(Block):
 
 
 class Ne43(Block):
-    """Bands of NAMUR NE 43 and how long a class must last before it is believed."""
+    """Bands of NAMUR NE 43 and how long a class must last before it is believed.
+
+    Hysteresis and hold times are common practice, no source: NE 43 gives the limits only.
+    """
 
     failure_low: Amperes = 0.0036
     measurement_low: Amperes = 0.0038
@@ -298,7 +306,7 @@ class Contact(SignalBase):
 
     kind: Literal["contact"]
     wired: Literal["normally closed", "normally open"] = "normally closed"
-    debounce: Seconds = 0.1
+    debounce: Seconds = 0.1  # relay contacts bounce for tens of ms; common practice, no source
 
 
 Signal = Annotated[RegisterSignal | CurrentLoop | Contact, Field(discriminator="kind")]
@@ -307,7 +315,10 @@ Signal = Annotated[RegisterSignal | CurrentLoop | Contact, Field(discriminator="
 
 
 class AlarmBase(Block):
-    """What every alarm has."""
+    """What every alarm has.
+
+    Delays and deadband default to starting values of common practice, no source.
+    """
 
     name: Tag
     machine: Name

@@ -75,7 +75,7 @@ class DeviceProfile(Block):
     registers_per_request: Annotated[int, Field(ge=1, le=125)] = 125
     bits_per_request: Annotated[int, Field(ge=1, le=2000)] = 2000
     unreadable: tuple[RegisterSpan, ...] = ()
-    turnaround: Seconds = 0.005
+    turnaround: Seconds = 0.005  # request to answer; common practice, no source
     poll: dict[Name, Period] = Field(default_factory=lambda: {"normal": 1.0})
     points: Annotated[tuple[Point, ...], Field(min_length=1)]
     quality: tuple[QualityBit, ...] = ()

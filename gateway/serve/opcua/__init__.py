@@ -29,7 +29,7 @@ _NAME: Final = "rotor gateway"
 _PRODUCT_URI: Final = "urn:rotor-gateway"
 _UNKNOWN_DATE: Final = datetime(1601, 1, 1, tzinfo=UTC)  # OPC 10000-6, 5.2.2.5: no date
 # ServiceLevel also follows the FieldReport, of which nobody is told.
-_LOOK_EVERY_S: Final = 1.0
+_LOOK_EVERY_S: Final = 1.0  # the period of the FieldReport
 
 
 class OpcUaOutlet:
