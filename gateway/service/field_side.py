@@ -34,6 +34,8 @@ _INBOX: Final = 10_000
 _WAITING_FRAMES: Final = 500
 _REPORT_PERIOD_S: Final = 1.0  # common practice, no source
 _ORDERS: Final = 64  # of one machine, waiting for one step; common practice, no source
+_TOLD_AGAIN_AFTER_S: Final = 60.0  # common practice, no source
+_NOT_TAKEN: Final = "the step that should have taken the order failed; the log tells why"
 
 
 class _MachineSide:

@@ -3,13 +3,19 @@
 import asyncio
 import time
 from pathlib import Path
+from typing import Any
+
+import pytest
+from structlog.testing import capture_logs
 
 from gateway.archive.history import frames
 from gateway.archive.store import Store
-from gateway.service.field_side import ARCHIVE, field_side
+from gateway.chain import Chain
+from gateway.service.field_side import ARCHIVE, WALL, field_side
+from gateway.service.wall import WallClient
 from gateway.site.installed import Site
 from gateway.site.read import read
-from gateway.tags import Frame, Instant
+from gateway.tags import Command, Frame, Instant, Order
 
 CONFIG = Path(__file__).parents[2] / "config"
 
@@ -52,3 +58,53 @@ async def test_everything_that_was_stepped_is_on_disk_after_a_stop(tmp_path: Pat
         found = [f.sequence for f in frames(tmp_path / ARCHIVE, machine, 0, time.time_ns() + 10**9)]
         assert list(range(1, 1 + len(found))) == found
         assert len(found) > 10
+
+
+async def test_a_step_that_fails_costs_no_other_machine_a_frame(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A fault of ours in one machine's chain is told in the log, and the others go on."""
+    site = site_in(tmp_path)
+    honest = Chain.step
+
+    def step(chain: Chain, *given: Any) -> Frame:
+        if chain.machine.name == "U2":
+            raise ZeroDivisionError("a fault of ours")
+        return honest(chain, *given)
+
+    monkeypatch.setattr(Chain, "step", step)
+    with capture_logs() as lines:
+        await run_for(site, tmp_path, 1.5)
+    for machine in ("U1", "U3"):
+        found = [f.sequence for f in frames(tmp_path / ARCHIVE, machine, 0, time.time_ns() + 10**9)]
+        assert list(range(1, 1 + len(found))) == found
+        assert len(found) > 10
+    assert ["U2"] == [line["machine"] for line in lines if line["event"] == "step failed"]
+
+
+async def test_an_order_whose_step_failed_is_refused_and_the_next_one_is_taken(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Who ordered hears that the step failed; the chain goes on from where it was."""
+    site = site_in(tmp_path)
+    honest = Chain.step
+    failures = ["a fault of ours"]
+
+    def step(chain: Chain, readings: Any, now: Any, commands: Any) -> Frame:
+        if commands and failures:
+            raise ZeroDivisionError(failures.pop())
+        return honest(chain, readings, now, commands)
+
+    monkeypatch.setattr(Chain, "step", step)
+    client = WallClient(tmp_path / WALL)
+    served: list[Frame] = []
+    reading = asyncio.create_task(client.run(served.append, lambda report: None))
+    running = asyncio.create_task(run_for(site, tmp_path, 2.0))
+    order = Command(Order.ACKNOWLEDGE, "U1.EARTH_FAULT_STAGE_1", "Ida Holm")
+    first, second = await client.order(order), await client.order(order)
+    await running
+    reading.cancel()
+    assert "the step that should have taken the order failed; the log tells why" == first
+    assert second.startswith("the alarm is normal")
+    found = [f.sequence for f in served if f.machine == "U1"]
+    assert list(range(found[0], found[0] + len(found))) == found
