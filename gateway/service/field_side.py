@@ -9,6 +9,7 @@ import asyncio
 import contextlib
 from collections import deque
 from collections.abc import Sequence
+from math import inf
 from pathlib import Path
 from typing import Final
 
@@ -38,6 +39,21 @@ _TOLD_AGAIN_AFTER_S: Final = 60.0  # common practice, no source
 _NOT_TAKEN: Final = "the step that should have taken the order failed; the log tells why"
 
 
+class _OnceAMinute:
+    """Keeps what happens at every step from filling the log."""
+
+    def __init__(self) -> None:
+        self._again_s = -inf
+
+    def due(self) -> bool:
+        """Whether it is to be told now; then not again for a minute."""
+        now_s = asyncio.get_running_loop().time()
+        if now_s < self._again_s:
+            return False
+        self._again_s = now_s + _TOLD_AGAIN_AFTER_S
+        return True
+
+
 class _MachineSide:
     """One machine's chain, its inbox and its scan."""
 
@@ -48,7 +64,7 @@ class _MachineSide:
         self.steps = 0
         self.late = 0
         self.failed = 0
-        self._told_again_s = 0.0
+        self._failure_told = _OnceAMinute()
         self._outbox = outbox
 
     async def scan(self) -> None:
@@ -85,9 +101,7 @@ class _MachineSide:
 
     def _tell_of_failure(self) -> None:
         self.failed += 1
-        now_s = asyncio.get_running_loop().time()
-        if now_s >= self._told_again_s:
-            self._told_again_s = now_s + _TOLD_AGAIN_AFTER_S
+        if self._failure_told.due():
             log.exception("step failed", machine=self.chain.machine.name, failed_steps=self.failed)
 
 
@@ -124,6 +138,7 @@ class FieldSide:
         self._machine_of = {a.name: a.machine for a in site.file.alarms}
         self._field = Field(site, now, self._deliver)
         self._unwritten = 0
+        self._unwritten_told = _OnceAMinute()
 
     async def run(self, wall_path: Path) -> None:
         """Until cancelled. Ends with everything that was stepped on disk."""
@@ -163,7 +178,8 @@ class FieldSide:
             await self._store.write([(step.frame, step.state) for step in steps])
         except StoreError as error:
             self._unwritten += len(steps)
-            log.error("frames not archived", reason=str(error), frames=self._unwritten)
+            if self._unwritten_told.due():
+                log.error("frames not archived", reason=str(error), frames=self._unwritten)
 
     async def _report(self) -> None:
         watch = ClockWatch()

@@ -9,6 +9,7 @@ import pytest
 from structlog.testing import capture_logs
 
 from gateway.archive.history import frames
+from gateway.archive.layout import StoreError
 from gateway.archive.store import Store
 from gateway.chain import Chain
 from gateway.service.field_side import ARCHIVE, WALL, field_side
@@ -108,3 +109,26 @@ async def test_an_order_whose_step_failed_is_refused_and_the_next_one_is_taken(
     assert second.startswith("the alarm is normal")
     found = [f.sequence for f in served if f.machine == "U1"]
     assert list(range(found[0], found[0] + len(found))) == found
+
+
+async def test_a_disk_that_refuses_is_told_once_and_the_frames_are_served(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A disk that stays full costs the archive its Frames, the plant none, and the log a line."""
+    site = site_in(tmp_path)
+
+    async def refuse(store: Store, steps: Any) -> None:
+        raise StoreError("disk is full")
+
+    monkeypatch.setattr(Store, "write", refuse)
+    served: list[Frame] = []
+    reading = asyncio.create_task(
+        WallClient(tmp_path / WALL).run(served.append, lambda report: None)
+    )
+    with capture_logs() as lines:
+        await run_for(site, tmp_path, 1.5)
+    reading.cancel()
+    assert len([f for f in served if f.machine == "U1"]) > 5
+    assert ["disk is full"] == [
+        line["reason"] for line in lines if line["event"] == "frames not archived"
+    ]
