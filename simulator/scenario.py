@@ -92,7 +92,6 @@ _ALWAYS = "always in contact"
 class Scenario:
     """A checked scenario with its plant."""
 
-    path: Path
     name: str
     plant: Plant
     seed: int
@@ -144,7 +143,6 @@ def _scenario(root: Place) -> Scenario:
         else {}
     )
     return Scenario(
-        path=root.document.path,
         name=keys["scenario"].text() if "scenario" in keys else "",
         plant=installed or Plant("", {}, {}, {}, {}, {}),
         seed=keys["seed"].whole(0, 2**32 - 1) if "seed" in keys else 0,

@@ -18,6 +18,7 @@ from gateway.site.model import (
     MalfunctionAlarm,
     ModbusRtuLink,
     NumberSignal,
+    Outputs,
     PulseInjection,
     RegisterSignal,
     Signal,
@@ -325,7 +326,7 @@ def _limit(
 
 def _outputs(c: _Context) -> Iterator[Found]:
     taken: dict[int, str] = {}
-    for key in ("opcua", "modbus", "http"):
+    for key in Outputs.model_fields:
         output = getattr(c.file.outputs, key)
         if output is None:
             continue
