@@ -36,6 +36,8 @@ def command(scenario_path: Path, port_base: int, line_dir: Path, speed: float) -
         for number in (signal.SIGINT, signal.SIGTERM):
             asyncio.get_running_loop().add_signal_handler(number, stop.set)
         click.echo(f"{scenario.name}: Modbus TCP from port {port_base}, lines in {line_dir}/")
+        for machine in scenario.plant.machines.values():
+            click.echo(f"  {machine.name}: {machine.what}")
         await run(scenario, port_base=port_base, line_dir=line_dir, speed=speed, stop=stop)
 
     try:
