@@ -13,7 +13,7 @@ import structlog
 
 from gateway.field.link import Contact, Outcome, Patience, Reach, moved
 from gateway.field.modbus import Master
-from gateway.field.reply import ModbusError, NoAnswer, NoLink, Refused
+from gateway.field.reply import Misfit, ModbusError, NoAnswer, NoLink, Refused
 from gateway.field.rounds import Query
 from gateway.tags import (
     BAD_COMMUNICATION_ERROR,
@@ -61,10 +61,12 @@ class Station:
         self._last_error = ""
         self._logged: Reach | None = None
         self._log_after_s = 0.0
+        self._fault_after_s = 0.0
 
     async def read(self, query: Query) -> list[Reading]:
-        """Ask once. The readings are bad where the device gave nothing; never raises ModbusError.
+        """Ask once. The readings are bad where the device gave nothing; raises nothing.
 
+        Not even for a fault of ours, which would end the polling of all the other devices.
         Afterwards `contact` tells whether it is of any use to ask on.
         """
         began_s = time.monotonic()
@@ -78,6 +80,14 @@ class Station:
         except ModbusError as error:
             self._fail(error)
             self._unanswered(error, query, began_s)
+            return failed(query, self.status, self._now())
+        except Exception as fault:
+            self._tell_of_fault()
+            self._master.close()
+            what = f"reading failed by a fault of the gateway ({type(fault).__name__}: {fault})"
+            unknown = Misfit(f"{what}; see its log")
+            self._fail(unknown)
+            self._unanswered(unknown, query, began_s)
             return failed(query, self.status, self._now())
         self._answered()
         words, at = answer.words, answer.at
@@ -141,6 +151,12 @@ class Station:
         )
         if self.contact.reach is Reach.UNREACHABLE and self._logged is not Reach.UNREACHABLE:
             self._log()
+
+    def _tell_of_fault(self) -> None:
+        now_s = time.monotonic()
+        if now_s >= self._fault_after_s:
+            self._fault_after_s = now_s + _LOG_PAUSE_S
+            _log.exception("reading failed", device=self.device, link=self._master.name)
 
     def _log(self) -> None:
         # The first change is told at once. A device that comes and goes is told of once a

@@ -8,6 +8,7 @@ import pytest
 from structlog.testing import capture_logs
 
 from gateway.field import Field
+from gateway.field.modbus import TcpMaster
 from gateway.tags import (
     BAD_COMMUNICATION_ERROR,
     BAD_CONFIGURATION_ERROR,
@@ -202,6 +203,36 @@ async def test_a_device_that_comes_goes_and_comes_back(
     assert field.reports()[0].reachable
     assert 1 == len(lines)  # the later changes came within a minute
     assert ("device does not answer", "a") == (lines[0]["event"], lines[0]["device"])
+
+
+async def test_a_fault_of_ours_at_one_device_costs_no_other_device_a_poll(
+    tcp_device: Any, site_of: Any, now: Any, heard: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What nobody foresaw makes the values of that device bad, is told once, and stays there."""
+    server = await tcp_device()
+    links = [link(server.port, "north"), link(server.port, "south", backoff_first="20 ms")]
+    devices = [device("a"), device("b", "south")]
+    field = Field(site_of(links, devices, [monitor()], ["a.x", "b.x"]), now, heard)
+    honest = TcpMaster.read
+
+    async def read(master: TcpMaster, ask: Any) -> Any:
+        if master.name == "south":
+            raise ZeroDivisionError("a fault of ours")
+        return await honest(master, ask)
+
+    monkeypatch.setattr(TcpMaster, "read", read)
+    with capture_logs() as lines:
+        running = asyncio.create_task(field.run())
+        await heard.until(
+            lambda: running.done() or 10 <= len([r for r in heard.readings if r.point == "a.x"])
+        )
+        await heard.until(lambda: running.done() or field.reports()[1].failed >= 3)
+        assert not running.done()
+        await stopped(running)
+    found = {r.point: r.status for r in heard.readings}
+    assert {"a.x": GOOD, "b.x": BAD_COMMUNICATION_ERROR} == found
+    assert "a fault of ours" in field.reports()[1].last_error
+    assert 1 == len([line for line in lines if line["event"] == "reading failed"])
 
 
 async def test_late_and_missed_polls_are_counted_and_not_made_up_for(
