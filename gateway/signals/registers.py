@@ -34,9 +34,9 @@ def decode(point: Point, words: tuple[int, ...]) -> float | None:
         return float(words[0] >> point.bit & 1)
     raw = struct.pack(f">{len(words)}H", *words)
     # A 16-bit value has the bytes A B; only the orders that swap bytes within a word touch it.
-    order = [i for i in _ORDER[point.order] if i < 4]
+    order = _ORDER[point.order]
     if len(raw) == 2:
-        order = [1, 0] if point.order in ("BADC", "DCBA") else [0, 1]
+        order = (1, 0) if point.order in ("BADC", "DCBA") else (0, 1)
     (number,) = struct.unpack(_FORMAT[point.type], bytes(raw[i] for i in order))
     return number * point.scale + point.offset if isfinite(number) else None
 

@@ -61,6 +61,15 @@ def test_after_a_long_reboot_old_values_are_old() -> None:
     assert (UNACKNOWLEDGED, False) == (state(frame, LOW), record(frame, LOW).judged)
 
 
+def test_after_a_short_reboot_values_are_as_old_as_it_was_long() -> None:
+    """A few seconds off leave a value usable; it is no older than the time that has passed."""
+    rig = Rig()
+    before = sample(rig.fault(10e3, seconds=10), "G1.R")
+    rig.reboot(3)
+    after = sample(rig.step([]), "G1.R")
+    assert (before.value, before.status) == (after.value, after.status)
+
+
 def test_a_clock_that_reads_earlier_after_a_reboot_keeps_nothing_young() -> None:
     """With a UTC clock that lost ten minutes, old values still grow old."""
     rig = Rig()

@@ -108,6 +108,16 @@ def test_a_perfect_winding_is_at_least() -> None:
     assert 100 / 12**0.5 == pytest.approx(location.uncertainty)
 
 
+def test_the_bound_of_a_perfect_winding_takes_off_r0_and_what_is_not_known_of_it() -> None:
+    """'At least' is what two standard uncertainties of the current and of R0 leave."""
+    roughly = settings(source_resistance_accuracy="20 %")
+    resistance, _ = told(seen((0.0, 0.0, 300.0, 300.0), (20.0, 20.0, 0.5, 0.5)), roughly)
+    # G = (i+ - i-)/2E at equal field voltages; R0 is rectangular within its 20 % (GUM 4.3.7).
+    u_conductance_s = 2**0.5 * 20e-6 / (2 * E)
+    expected_ohm = 1 / (2 * u_conductance_s) - R0 - 2 * 0.2 * R0 / 3**0.5
+    assert expected_ohm / 1e3 == pytest.approx(resistance.value, rel=1e-9)
+
+
 def test_no_more_is_promised_than_the_tag_can_show() -> None:
     """Exact zero currents are 'at least' the top of the range, not a number out of nowhere."""
     resistance, _ = told(seen((0.0, 0.0, 300.0, 300.0), (0.0, 0.0, 0.0, 0.0)))

@@ -164,6 +164,15 @@ def test_alarm_bits_beyond_sixteen(alarm: int, address: int, bit: int) -> None:
     assert list(expected.values()) == words
 
 
+def test_words_of_further_alarms_say_which_they_are() -> None:
+    """The row of a word names the alarms that it holds, counted from 1."""
+    rows = served_map(make_site(SERVED, alarms=many_alarms(17)))
+    told = [(r.address, r.what) for r in rows if r.machine == "G1" and "active" in r.what]
+    assert [(101, "alarms active"), (497, "alarms active 17-32")] == told
+    (acknowledge,) = (r for r in rows if r.machine == "G1" and r.what == "acknowledge")
+    assert 104 == acknowledge.address
+
+
 @given(st.integers(0, 60), st.integers(0, 40))
 def test_appending_elsewhere_moves_nothing(more_tags: int, more_alarms: int) -> None:
     """Tags appended to one machine, and alarms to any, move no address of what was there."""

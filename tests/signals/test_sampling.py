@@ -171,6 +171,13 @@ def test_out_of_range_register(number, limit):
     assert (float(number), exceeded, False) == seen(line.take(0, number & 0xFFFF))
 
 
+@pytest.mark.parametrize("number", [0, 100])
+def test_register_at_the_end_of_its_range_is_good(number):
+    """The ends of the tag's range belong to it."""
+    line = Line(register(**TIMES), point(type="int16", unit="kohm"))
+    assert (float(number), GOOD, False) == seen(line.take(0, number))
+
+
 def test_saturated_register_says_at_least():
     """From its saturation on a monitor says 'at least', which is good and has the limit bit."""
     line = monitor(saturates_at="90 kohm")

@@ -89,7 +89,7 @@ LAWS = {
     "reverse": lambda i: scaling.linear(i, 100, 0),
     "logarithmic": lambda i: scaling.logarithmic(i, 1, 1e4),
     "falling logarithmic": lambda i: scaling.logarithmic(i, 1e4, 1),
-    "square root": lambda i: scaling.square_root(i, 0, 100, 0),
+    "square root": lambda i: scaling.square_root(i, 20, 100, 0),
     "table": lambda i: scaling.table(i, TABLE),
 }
 

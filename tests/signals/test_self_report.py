@@ -77,6 +77,9 @@ def test_stopped_heartbeat_makes_values_old():
     """A counter that stands for longer than its time says that nothing is measured any more."""
     assert GOOD == report().quality(words(0), 5 * SECOND)
     assert UNCERTAIN_LAST_USABLE_VALUE == report().quality(words(0), 5 * SECOND + 1)
+    late = words(0, beat_since_ns=100 * SECOND)
+    assert GOOD == report().quality(late, 105 * SECOND)
+    assert UNCERTAIN_LAST_USABLE_VALUE == report().quality(late, 105 * SECOND + 1)
     assert BAD_DEVICE_FAILURE == report().quality(words(0b10), 6 * SECOND)
     assert GOOD == report(heartbeat=False).quality(words(0), 6 * SECOND)
 
