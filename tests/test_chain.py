@@ -1,13 +1,15 @@
 """The pure step of one machine: what its devices say becomes Frames, the same ones every time."""
 
 import random
-from math import inf
+from dataclasses import replace
+from math import inf, log10
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gateway.chain import Chain
+from gateway.site.model import LimitAlarm
 from gateway.tags import (
     BAD_COMMUNICATION_ERROR,
     BAD_CONFIGURATION_ERROR,
@@ -163,6 +165,23 @@ def test_the_deadband_is_a_share_of_the_limit() -> None:
     rig.fault(10e3, seconds=6)
     assert UNACKNOWLEDGED == state(rig.fault(21.5e3, seconds=30), LOW)
     assert AlarmState.RETURNED_UNACKNOWLEDGED == state(rig.fault(22.5e3, seconds=11), LOW)
+
+
+def test_an_alarm_above_a_limit_is_the_mirror_of_one_below() -> None:
+    """An alarm above 150 kohm with 10 % comes at 178 kohm, stays at 140 and clears at 130 kohm."""
+    alarm = LimitAlarm.model_validate(
+        {"kind": "limit", "name": "G1.HIGH", "machine": "G1", "tag": "G1.LOOP"}
+        | {"above": "150 kohm", "on_delay": "0 s", "off_delay": "0 s"}
+    )
+    site = replace(SITE, file=SITE.file.model_copy(update={"alarms": (alarm,)}))
+    rig = Rig(Chain(site, "G1"))
+    seen = []
+    # I = 4 mA + 4 mA * log10(R / 1 kohm) on four decades from 1 kohm.
+    for kohm in (100.0, 177.8, 140.0, 130.0):
+        loop_ma = 4 + 4 * log10(kohm)
+        seen.append(state(rig.step(module(rig.wait(1), loop_ma)), "G1.HIGH"))
+    returned = AlarmState.RETURNED_UNACKNOWLEDGED
+    assert [NORMAL, UNACKNOWLEDGED, UNACKNOWLEDGED, returned] == seen
 
 
 @pytest.mark.parametrize(
