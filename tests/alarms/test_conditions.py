@@ -26,7 +26,7 @@ def sample(value: float | bool, status: Status = GOOD) -> Sample:
 
 @pytest.mark.parametrize(
     ("limit", "share", "clears"),
-    # Deadband arithmetic of check values 4.3: 10 % of 20 kohm, 20 % of 5 kohm.
+    # Deadband arithmetic: 10 % of 20 kohm, 20 % of 5 kohm.
     [(20.0, 0.10, 22.0), (5.0, 0.20, 6.0)],
 )
 def test_a_low_limit_clears_above_its_deadband(limit: float, share: float, clears: float) -> None:
@@ -39,7 +39,7 @@ def test_a_low_limit_clears_above_its_deadband(limit: float, share: float, clear
 
 
 def test_a_high_limit_clears_below_its_deadband() -> None:
-    """A high alarm at 130 degrees with a deadband of 2 clears below 128 (check values 4.3)."""
+    """A high alarm at 130 degrees with a deadband of 2 clears below 128."""
     seen = [above(sample(v), 130.0, 2.0) for v in (130.001, 130.0, 128.001, 127.999)]
     assert [Truth.TRUE, Truth.KEPT, Truth.KEPT, Truth.FALSE] == seen
 

@@ -12,7 +12,7 @@ from gateway.alarms.life_cycle import Memory, Settings, observe, order
 from gateway.tags import GOOD, AlarmState, Command, Order, Sample, Transition
 
 SECOND = 1_000_000_000
-# The timeline of check values 4.3: seconds times kilohms, first sample at t = 0.
+# A timeline worked apart from this code: seconds times kilohms, first sample at t = 0.
 TIMELINE = ((5, 30), (3, 19), (2, 21), (8, 19), (6, 21), (4, 23), (2, 21.5), (12, 23))
 
 

@@ -14,7 +14,7 @@ STATES = {
     "F": AlarmState.LATCHED_ACKNOWLEDGED,
 }
 CUES = (Cue.OCCUR, Cue.CLEAR, Cue.ACKNOWLEDGE, Cue.RESET)
-# Check values 4.2 (after ISA-18.2 / IEC 62682), rows A to F; columns occur, clear, acknowledge,
+# After ISA-18.2 / IEC 62682, rows A to F; columns occur, clear, acknowledge,
 # reset. "-" nothing happens, "x" an order that is rejected, "D/E" not latching / latching.
 TABLE = {
     "A": ("B", "-", "x", "x"),

@@ -92,7 +92,7 @@ def test_a_plain_fault_is_told_in_the_units_of_the_tags() -> None:
         )
         assert 20.0 == pytest.approx(resistance.value)
         assert 20.0 == pytest.approx(location.value)
-        # Check values 9.1 with a tenth of the noise: the parts of E and R0 and 3.6 ohm a current.
+        # The worked budget with a tenth of the noise: the parts of E and R0 and 3.6 ohm a current.
         expected = (29.445**2 + 17.898**2 + 2 * 3.6125**2) ** 0.5 / 1e3
         assert expected == pytest.approx(resistance.uncertainty, rel=1e-4)
 
@@ -198,7 +198,7 @@ def test_a_place_outside_the_winding_is_bad() -> None:
 
 
 def test_a_place_just_outside_is_noise() -> None:
-    """A place within 5 % outside the winding is shown as it was found (check values 7.3)."""
+    """A place within 5 % outside the winding is shown as it was found."""
     i_p, i_n = microamperes(20e3, 1.04, 300)
     _, location = told(seen((i_p, i_n, 300, 300)))
     assert GOOD == location.status

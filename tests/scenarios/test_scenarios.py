@@ -59,7 +59,7 @@ ENDS = {
         {f"{u}.{stage}": "unacknowledged" for u in ("U1", "U3") for stage in (STAGE_1, STAGE_2)},
     ),
     # 15 kohm at 0.2 and 4 kohm at 0.85 read as one fault of 3.158 kohm at 0.7132: conductances
-    # add, places are their weighted mean (Kirchhoff; check values 7.8 were derived likewise).
+    # add, places are their weighted mean (Kirchhoff's laws).
     "second-fault": End(
         _fault("U1", 3.158, 71.3),
         {f"U1.{stage}": "unacknowledged" for stage in (STAGE_1, STAGE_2)},
