@@ -21,7 +21,7 @@ def linear(current_a: float, low: float, high: float) -> tuple[float, float]:
 def square_root(current_a: float, low: float, high: float, cutoff: float) -> tuple[float, float]:
     """Value and slope of a square-root law; at or below `cutoff` (share of x) it is `low`."""
     x = (current_a - _ZERO_A) / _SPAN_A
-    if x <= cutoff or x <= 0:
+    if x <= cutoff:
         return low, 0.0
     return low + (high - low) * sqrt(x), (high - low) / (2 * sqrt(x) * _SPAN_A)
 

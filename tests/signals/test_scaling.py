@@ -71,6 +71,12 @@ def test_square_root_is_cut_off():
     assert 0 < scaling.square_root(0.00420, 0, 100, 0.01)[0]
 
 
+def test_square_root_starts_at_the_low_end_of_its_range():
+    """A quarter of the current's span is half of the range, wherever the range begins."""
+    assert 60.0 == pytest.approx(scaling.square_root(0.008, 20, 100, 0)[0])
+    assert (20, 0.0) == scaling.square_root(0.008, 20, 100, 0.25)
+
+
 TABLE = [(0.004, 0.0), (0.008, 10.0), (0.012, 100.0), (0.020, 1000.0)]
 
 
