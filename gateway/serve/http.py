@@ -133,6 +133,7 @@ class HttpOutlet:
                 loop="none",
                 proxy_headers=False,
                 server_header=False,
+                backlog=_MOST_CONNECTIONS,  # as many are taken in one turn, before any is refused
                 timeout_keep_alive=_ASKS_WITHIN_S,
                 timeout_graceful_shutdown=_STOP_WITHIN_S,
             )

@@ -4,7 +4,9 @@ import asyncio
 import contextlib
 import http.client
 import json
+import resource
 import signal
+import socket
 from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -226,6 +228,28 @@ async def test_connections_that_ask_nothing_are_bounded_and_end(
         assert 503 == (await client.get("/healthz")).status_code
         for _, writer in opened:
             writer.close()
+
+
+async def test_a_rush_of_connections_does_not_take_every_file(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """Six hundred that come between two turns of the loop do not cost the others their files."""
+    before = resource.getrlimit(resource.RLIMIT_NOFILE)
+    async with outlet() as (_, _, client):
+        await client.get("/healthz")  # it listens with its own backlog from now on
+        rush = [socket.socket() for _ in range(600)]
+        highest = max(tried.fileno() for tried in rush)
+        resource.setrlimit(resource.RLIMIT_NOFILE, (highest + 400, before[1]))
+        try:
+            for tried in rush:
+                tried.setblocking(False)
+                tried.connect_ex(("127.0.0.1", client.port))
+            await asyncio.sleep(0.5)
+        finally:
+            resource.setrlimit(resource.RLIMIT_NOFILE, before)
+            for tried in rush:
+                tried.close()
+    assert [] == [r.getMessage() for r in caplog.records if r.name == "asyncio"]
 
 
 async def test_bad_requests_do_not_fill_the_log(caplog: pytest.LogCaptureFixture) -> None:
