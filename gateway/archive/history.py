@@ -36,6 +36,14 @@ class JournalEntry:
     transition: Transition
 
 
+@dataclass(frozen=True, slots=True)
+class Archived:
+    """A sample with the step that took it in: since then it stood. UTC."""
+
+    step_ns: int
+    sample: Sample
+
+
 def tags(path: Path) -> tuple[str, ...]:
     """The tags that have a history, in alphabetical order. Raises StoreError."""
     with _reading(path) as connection:
@@ -43,21 +51,21 @@ def tags(path: Path) -> tuple[str, ...]:
     return tuple(name for (name,) in rows)
 
 
-def history(path: Path, tag: str, since_ns: int, until_ns: int, limit: int) -> Iterator[Sample]:
+def history(path: Path, tag: str, since_ns: int, until_ns: int, limit: int) -> Iterator[Archived]:
     """The samples of a tag, oldest first, at most `limit` of them. Raises StoreError.
 
     A sample stands until the next one. While the gateway steps there is one a minute at least,
     and one at each change of value, status or uncertainty; a longer gap means: not measured.
     """
 
-    def page(connection: sqlite3.Connection, after: int, last: int) -> list[Sample]:
+    def page(connection: sqlite3.Connection, after: int, last: int) -> list[Archived]:
         rows = connection.execute(
-            "select s.time_ns, s.value, s.status, s.uncertainty from sample s "
+            "select f.utc_ns, s.time_ns, s.value, s.status, s.uncertainty from sample s "
             "join frame f on f.id = s.frame where s.frame > ? and s.frame <= ? and s.tag = ? "
             "and f.utc_ns >= ? and f.utc_ns < ? order by s.frame",
             (after, last, number, since_ns, until_ns),
         ).fetchall()
-        return [_sample(tag, *row) for row in rows]
+        return [Archived(step_ns, _sample(tag, *row)) for step_ns, *row in rows]
 
     since_ns, until_ns = _storable(since_ns), _storable(until_ns)
     with _reading(path) as connection:

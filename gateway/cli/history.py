@@ -6,12 +6,14 @@ import sys
 from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Final
 
 import click
 
-from gateway.archive.history import history
+from gateway.archive.history import Archived, history
 from gateway.archive.layout import StoreError
 from gateway.archive.time_spec import moment_ns
+from gateway.cli.numbers import with_uncertainty
 from gateway.cli.options import (
     fail,
     json_option,
@@ -24,6 +26,9 @@ from gateway.service.clock import now
 from gateway.service.field_side import ARCHIVE
 from gateway.site.explain import did_you_mean
 from gateway.tags import Sample
+
+_HEAD: Final = "VALUE ± STANDARD UNCERTAINTY"
+_LINE: Final = "{:<24}  {:>28} {:<5}  {:<39}  {}"
 
 
 @click.command()
@@ -45,7 +50,10 @@ def command(
     as_json: bool,
     as_csv: bool,
 ) -> None:
-    """Print what the archive has of a tag: a row for each change, and one a minute at least."""
+    """Print what the archive has of a tag: a row for each change, and one a minute at least.
+
+    A row holds from its first time until the next row; its last time is that of the measurement.
+    """
     site = load_site(site_path)
     known = {t.tag: t for t in site.tags}
     if tag not in known:
@@ -56,30 +64,53 @@ def command(
         until_ns = moment_ns(until, moment) if until else moment
     except ValueError as error:
         fail(str(error), 2)
+    if since_ns >= until_ns:
+        fail(f"--since {since!r} is not before --until {until or 'now'!r}; exchange them", 2)
     unit = known[tag].unit
     path = state_of(site_path, state_dir) / ARCHIVE
     try:
-        samples = history(path, tag, since_ns, until_ns, limit)
-        _print(samples, unit.name if unit else "", as_json, as_csv)
+        rows = history(path, tag, since_ns, until_ns, limit)
+        if not _print(rows, unit.name if unit else "", as_json, as_csv):
+            window = f"from {timestamp(since_ns)} until {timestamp(until_ns)}"
+            click.echo(f"{tag}: nothing archived {window}", err=True)
     except StoreError as error:
         fail(str(error))
 
 
-def _print(samples: Iterable[Sample], unit: str, as_json: bool, as_csv: bool) -> None:
-    columns = ("time", "value", "unit", "standard_uncertainty", "status")
+def _print(archived: Iterable[Archived], unit: str, as_json: bool, as_csv: bool) -> int:
+    """How many rows there were. They are printed as they come: there may be very many."""
+    columns = ("time", "value", "unit", "standard_uncertainty", "status", "measured")
     writer = csv.writer(sys.stdout, lineterminator="\n")
-    if as_csv:
-        writer.writerow(columns)
-    for sample in samples:
-        time = timestamp(sample.time_ns)
-        row = (time, sample.value, unit, sample.uncertainty, sample.status.name)
+    count = 0
+    for count, row in enumerate(archived, 1):
+        sample = row.sample
+        time, measured = timestamp(row.step_ns), timestamp(sample.time_ns)
+        fields = (time, sample.value, unit, sample.uncertainty, sample.status.name, measured)
         if as_json:
-            click.echo(json.dumps(dict(zip(columns, row, strict=True))))
+            text = json.dumps(dict(zip(columns, fields, strict=True)))
+            click.echo(f"{'[' if count == 1 else ','}\n {text}", nl=False)
         elif as_csv:
-            writer.writerow(row)
+            if count == 1:
+                writer.writerow(columns)
+            writer.writerow(fields)
         else:
-            value = "-" if sample.value is None else f"{sample.value:g}"
-            click.echo(f"{time}  {value:>12} {unit:<6} {sample.status.name}")
+            if count == 1:
+                click.echo(_LINE.format("TIME", _HEAD, "UNIT", "STATUS", "MEASURED"))
+            click.echo(_LINE.format(time, _number(sample), unit, sample.status.name, measured))
+    if as_json:
+        click.echo("\n]" if count else "[]")
+    elif as_csv and not count:
+        writer.writerow(columns)
+    sys.stdout.flush()
+    return count
+
+
+def _number(sample: Sample) -> str:
+    if sample.value is None:
+        return "-"
+    if isinstance(sample.value, bool):
+        return str(sample.value)
+    return with_uncertainty(sample.value, sample.uncertainty)
 
 
 def timestamp(time_ns: int) -> str:

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from gateway.chain import Chain
+from gateway.cli.numbers import with_uncertainty
 from gateway.cli.options import (
     fail,
     json_option,
@@ -36,7 +37,8 @@ def command(site_path: Path, tags: tuple[str, ...], state_dir: Path | None, as_j
     """Poll once; show raw registers, loop current, value and status of all tags, or of some.
 
     Uses no filter and no hold time, and leaves a running gateway alone (on a serial line, stop
-    the gateway first: two masters cannot share one). Exit code 1: a value is bad.
+    the gateway first: two masters cannot share one). Exit code 1: a value is bad; what went wrong
+    at which device is told on stderr.
     """
     site = load_site(site_path)
     known = {t.tag: t for t in site.tags}
@@ -48,23 +50,27 @@ def command(site_path: Path, tags: tuple[str, ...], state_dir: Path | None, as_j
     directory = state_of(site_path, state_dir)
     if directory.is_dir():
         os.chdir(directory)
-    rows = asyncio.run(_rows(site, wanted))
+    rows, troubles = asyncio.run(_rows(site, wanted))
     if as_json:
         click.echo(json.dumps(rows, indent=1, ensure_ascii=False))
     else:
         _print(rows)
+    for trouble in troubles:
+        click.echo(trouble, err=True)
     if any(row["severity"] == "Bad" for row in rows):
         raise SystemExit(1)
 
 
-async def _rows(site: Site, wanted: list[TagDefinition]) -> list[dict[str, Any]]:
+async def _rows(site: Site, wanted: list[TagDefinition]) -> tuple[list[dict[str, Any]], list[str]]:
+    """A row a tag, and what devices failed to say."""
     chains = [Chain(site, name) for name in dict.fromkeys(t.machine for t in wanted)]
     field = Field(site, now, lambda readings: None)
     readings = await field.read_once({point for chain in chains for point in chain.points})
     by_point = {reading.point: reading for reading in readings}
     signals = {signal.tag: signal for signal in site.file.signals}
     samples = {s.tag: s for chain in chains for s in chain.step(readings, now()).samples}
-    return [_row(site, t, samples[t.tag], signals.get(t.tag), by_point) for t in wanted]
+    rows = [_row(site, t, samples[t.tag], signals.get(t.tag), by_point) for t in wanted]
+    return rows, [report.last_error for report in field.reports() if report.failed]
 
 
 def _row(
@@ -101,11 +107,9 @@ def _print(rows: list[dict[str, Any]]) -> None:
     shown = [("TAG", "POINT", "REGISTERS", "mA", "VALUE ± STANDARD UNCERTAINTY", "UNIT", "STATUS")]
     for row in rows:
         value = row["value"]
-        number = (
-            "-" if value is None else f"{value:.6g}" if isinstance(value, float) else str(value)
-        )
-        if row["standard_uncertainty"]:
-            number += f" ± {row['standard_uncertainty']:.2g}"
+        number = "-" if value is None else str(value)
+        if isinstance(value, float):
+            number = with_uncertainty(value, row["standard_uncertainty"])
         current = "" if row["loop_mA"] is None else f"{row['loop_mA']:.3f}"
         words = " ".join(row["registers"])
         shown.append((row["tag"], row["point"], words, current, number, row["unit"], row["status"]))

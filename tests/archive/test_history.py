@@ -50,6 +50,20 @@ def one_tag(frame: FrameMaker, *steps: tuple[int, float | None, Status, int]) ->
     ]
 
 
+def samples(path: Path, tag: str, limit: int) -> list[Sample]:
+    return [a.sample for a in history.history(path, tag, *ALWAYS, limit=limit)]
+
+
+async def test_row_tells_since_when_it_stands(tmp_path: Path, frame: FrameMaker) -> None:
+    """An old value that turned stale says when it did so, beside when it was measured."""
+    path = tmp_path / "a.db"
+    stale = UNCERTAIN_LAST_USABLE_VALUE
+    await write_all(path, one_tag(frame, (0, 2.0, GOOD, 0), (7, 2.0, stale, 0)))
+    rows = list(history.history(path, "r", *ALWAYS, limit=9))
+    expected = [(0, 0), (7, 0)]
+    assert expected == [((a.step_ns - T0) // S, (a.sample.time_ns - T0) // S) for a in rows]
+
+
 async def test_only_changes_are_kept(tmp_path: Path, frame: FrameMaker) -> None:
     """A row is written at a change of value or status, not at a new time alone."""
     path = tmp_path / "a.db"
@@ -65,14 +79,14 @@ async def test_only_changes_are_kept(tmp_path: Path, frame: FrameMaker) -> None:
     )
     await write_all(path, frames)
     expected = [frames[i].samples[0] for i in (0, 2, 3, 4, 6)]
-    assert expected == list(history.history(path, "r", *ALWAYS, limit=100))
+    assert expected == samples(path, "r", 100)
 
 
 async def test_standing_value_is_restated_each_minute(tmp_path: Path, frame: FrameMaker) -> None:
     """A value that stands still has a row a minute, so that a longer gap means: not measured."""
     path = tmp_path / "a.db"
     await write_all(path, one_tag(frame, *((i, 5.0, GOOD, i) for i in range(200))))
-    rows = list(history.history(path, "r", *ALWAYS, limit=100))
+    rows = samples(path, "r", 100)
     assert [0, 60, 120, 180] == [(s.time_ns - T0) // S for s in rows]
 
 
@@ -84,7 +98,7 @@ async def test_clock_set_back_silences_no_tag(tmp_path: Path, frame: FrameMaker)
     await write_all(path, frames)
     assert frames == list(history.frames(path, "G1", *ALWAYS))
     assert frames[5:] == list(history.frames(path, "G1", T0, T0 + 100 * S))
-    rows = list(history.history(path, "r", *ALWAYS, limit=100))
+    rows = samples(path, "r", 100)
     assert [3600, 0] == [(s.time_ns - T0) // S for s in rows]
 
 
@@ -94,7 +108,7 @@ async def test_window_is_half_open_and_limited(tmp_path: Path, frame: FrameMaker
     await write_all(path, one_tag(frame, *((i, float(i), GOOD, i) for i in range(5000))))
 
     def values(since_ns: int, until_ns: int, limit: int) -> list[float | bool | None]:
-        return [s.value for s in history.history(path, "r", since_ns, until_ns, limit)]
+        return [a.sample.value for a in history.history(path, "r", since_ns, until_ns, limit)]
 
     assert [10.0, 11.0] == values(T0 + 10 * S, T0 + 12 * S, 100)
     assert [float(i) for i in range(3000)] == values(T0, T0 + 5000 * S, 3000)
@@ -226,8 +240,8 @@ def test_last_row_is_what_the_frame_says(
         asyncio.run(write_all(path, frames))
         assert frames == list(history.frames(path, "G1", *ALWAYS))
         for f in frames:
-            rows = list(history.history(path, "r", 0, f.at.utc_ns + 1, limit=100))
-            expected, last = f.samples[0], rows[-1]
+            *_, archived = history.history(path, "r", 0, f.at.utc_ns + 1, limit=100)
+            expected, last = f.samples[0], archived.sample
             assert (expected.value, type(expected.value)) == (last.value, type(last.value))
             assert (expected.status, expected.uncertainty) == (last.status, last.uncertainty)
 
@@ -238,5 +252,5 @@ def test_sql_names_are_only_names(tmp_path: Path) -> None:
     tag = "x'; drop table frame; --"
     one = Frame("G1", 1, Instant(T0, 1), (), (), (Sample(tag, 1.0, GOOD, T0),), (), ())
     asyncio.run(write_all(path, [one]))
-    assert [one.samples[0]] == list(history.history(path, tag, *ALWAYS, limit=9))
+    assert [one.samples[0]] == samples(path, tag, 9)
     assert [one] == list(history.frames(path, "G1", *ALWAYS))

@@ -125,7 +125,8 @@ class Plant:
     def archived(self, tag: str) -> Sample:
         """The newest sample of a tag in the archive."""
         now_ns = time.time_ns()
-        samples = list(history(self.state / "archive.db", tag, now_ns - 600 * 10**9, now_ns, 10**6))
+        rows = history(self.state / "archive.db", tag, now_ns - 600 * 10**9, now_ns, 10**6)
+        samples = [row.sample for row in rows]
         return samples[-1]
 
     async def over_opcua(self) -> dict[str, tuple[Any, Status]]:
