@@ -7,10 +7,12 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+from rich import box
 from rich.console import Console
 from rich.live import Live
 from rich.table import Table
 
+from gateway.cli.numbers import with_uncertainty
 from gateway.serve.outlet import lost_after_s
 from gateway.service.wall import WallClient
 from gateway.site.installed import Site
@@ -23,14 +25,14 @@ _PLAIN_REFRESH_S = 5.0  # lines, where the output is no terminal
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One machine as it is shown, all text."""
+    """One machine as it is shown, all text. The status is the worst of its tags."""
 
     machine: str
     fault_resistance: str
     fault_location: str
     field_voltage: str
     status: str
-    alarms: str
+    alarms: tuple[str, ...]
 
 
 async def live_table(
@@ -63,7 +65,7 @@ async def _draw(
         while not stop.is_set():
             rows = [row_of(site, m, frames.get(m.name)) for m in site.file.machines]
             if live:
-                live.update(_table(rows), refresh=True)
+                live.update(table_of(rows), refresh=True)
             elif frames:
                 for row in rows:
                     console.print(_line(row), highlight=False, soft_wrap=True)
@@ -74,7 +76,7 @@ async def _draw(
 def row_of(site: Site, machine: Machine, newest: tuple[Frame, float] | None) -> Row:
     """A machine as its newest Frame tells, which arrived at a time on the monotonic clock [s]."""
     if newest is None:
-        return Row(machine.name, "-", "-", "-", "waiting for the first values", "")
+        return Row(machine.name, "-", "-", "-", "waiting for the first values", ())
     frame, arrived_s = newest
     samples = {s.tag: s for s in frame.samples}
     units = {t.tag: t.unit.display if t.unit else "" for t in site.tags_of(machine.name)}
@@ -82,8 +84,7 @@ def row_of(site: Site, machine: Machine, newest: tuple[Frame, float] | None) -> 
     resistance = samples.get(injection.fault_resistance.tag) if injection else None
     location = samples.get(injection.fault_location.tag) if injection else None
     voltage = samples.get(machine.field_winding.field_voltage or "")
-    shown = [s for s in (resistance, voltage) if s is not None]
-    status = max(shown, key=lambda s: s.status >> 30).status.name if shown else "-"
+    status = _worst(machine, frame, [s for s in (resistance, voltage) if s], location)
     if time.monotonic() - arrived_s > lost_after_s(machine):
         status = "no news from the field side"
     alarms = [
@@ -91,6 +92,9 @@ def row_of(site: Site, machine: Machine, newest: tuple[Frame, float] | None) -> 
         for a in frame.alarms
         if a.state is not AlarmState.NORMAL
     ]
+    unknown = [a.alarm.removeprefix(machine.name + ".") for a in frame.alarms if not a.judged]
+    if unknown:
+        alarms.append(f"cannot be judged now: {', '.join(unknown)}")
     not_told = "not measured" if injection is None else "-"
     return Row(
         machine.name,
@@ -98,8 +102,22 @@ def row_of(site: Site, machine: Machine, newest: tuple[Frame, float] | None) -> 
         _location(location) if location else not_told,
         _value(voltage, units) if voltage else "-",
         status,
-        ", ".join(alarms) or "none",
+        tuple(alarms) or ("no alarm",),
     )
+
+
+def _worst(machine: Machine, frame: Frame, shown: list[Sample], location: Sample | None) -> str:
+    """The worst status, with its tag if no column shows it; at equality that of a column.
+
+    Without the location, which nobody can tell of a sound rotor.
+    """
+    others = [s for s in frame.samples if s is not location and s not in shown]
+    worst = max((*shown, *others), key=lambda s: s.status >> 30, default=None)
+    if worst is None:
+        return "-"
+    if worst in shown or worst.status.is_good:
+        return worst.status.name
+    return f"{worst.status.name}: {worst.tag.removeprefix(machine.name + '.')}"
 
 
 def _resistance(sample: Sample, units: dict[str, str]) -> str:
@@ -112,37 +130,36 @@ def _location(sample: Sample) -> str:
         return "-"
     if sample.uncertainty and sample.uncertainty > 25:
         return "cannot be told"
-    spread = f" ± {2 * sample.uncertainty:.2g}" if sample.uncertainty else ""
-    return f"{sample.value:.1f}{spread} %"
+    return f"{_expanded(sample)} %"
 
 
 def _value(sample: Sample, units: dict[str, str]) -> str:
     if sample.value is None:
         return "-"
-    spread = f" ± {2 * sample.uncertainty:.2g}" if sample.uncertainty else ""
-    return f"{sample.value:.4g}{spread} {units[sample.tag]}"
+    return f"{_expanded(sample)} {units[sample.tag]}"
 
 
-def _table(rows: list[Row]) -> Table:
-    table = Table(caption="± is the expanded uncertainty (k = 2); location from the negative end")
-    for head in ("Machine", "Fault resistance", "Fault location", "Field voltage"):
-        table.add_column(head, no_wrap=True)
-    table.add_column("Status")
-    table.add_column("Alarms")
+def _expanded(sample: Sample) -> str:
+    return with_uncertainty(sample.value or 0.0, sample.uncertainty and 2 * sample.uncertainty)
+
+
+def table_of(rows: list[Row]) -> Table:
+    """Fits a terminal of 80 columns: what is long stands below each other in the last column."""
+    caption = "± is the expanded uncertainty (k = 2); location from the negative end"
+    table = Table(caption=caption, box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
+    table.add_column("Machine", no_wrap=True)
+    for head in ("Fault\nresistance", "Fault\nlocation", "Field\nvoltage"):
+        table.add_column(head)
+    table.add_column("Worst status of its tags; alarms", overflow="fold", ratio=1)
     for row in rows:
-        table.add_row(
-            row.machine,
-            row.fault_resistance,
-            row.fault_location,
-            row.field_voltage,
-            row.status,
-            row.alarms,
-        )
+        last = "\n".join((row.status, *row.alarms))
+        resistance = row.fault_resistance.replace("at least ", "at least\n")
+        table.add_row(row.machine, resistance, row.fault_location, row.field_voltage, last)
     return table
 
 
 def _line(row: Row) -> str:
     return (
         f"{row.machine}: resistance {row.fault_resistance}, location {row.fault_location}, "
-        f"field voltage {row.field_voltage}, status {row.status}, alarms {row.alarms}"
+        f"field voltage {row.field_voltage}, worst status {row.status}, {', '.join(row.alarms)}"
     )

@@ -1,14 +1,25 @@
 """What the demo's table shows of a machine."""
 
+import io
 import time
 from pathlib import Path
 
 import pytest
+from rich.console import Console
 
-from gateway.cli.table import row_of
+from gateway.cli.table import Row, row_of, table_of
 from gateway.serve.outlet import lost_after_s
 from gateway.site.read import read
-from gateway.tags import Frame, Instant
+from gateway.tags import (
+    BAD_SENSOR_FAILURE,
+    GOOD,
+    UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE,
+    AlarmRecord,
+    AlarmState,
+    Frame,
+    Instant,
+    Sample,
+)
 
 CONFIG = Path(__file__).parents[2] / "config"
 
@@ -28,3 +39,46 @@ def test_news_is_missed_as_late_as_the_outlets_miss_it(tmp_path: Path, scan_s: f
         for age_s in (0.9 * lost_s, 1.1 * lost_s)
     )
     assert ("-", "no news from the field side") == (fresh, old)
+
+
+def demo_row(machine: str, *samples: Sample, alarms: tuple[AlarmRecord, ...] = ()) -> Row:
+    site = read(CONFIG / "demo.yaml")[0]
+    frame = Frame(machine, 1, Instant(1, 1), (), (), samples, alarms, ())
+    return row_of(site, site.machine(machine), (frame, time.monotonic()))
+
+
+def test_trouble_of_a_tag_without_a_column_is_named() -> None:
+    """A machine whose loop is broken does not read as Good because its other values are."""
+    voltage = Sample("U2.FIELD_VOLTAGE", 250.0, GOOD, 1, 0.29)
+    loop = Sample("U2.LIGHT_LOOP", None, BAD_SENSOR_FAILURE, 1)
+    row = demo_row("U2", voltage, loop)
+    assert ("250.00 ± 0.58 V", "BadSensorFailure: LIGHT_LOOP") == (row.field_voltage, row.status)
+    assert "Good" == demo_row("U2", voltage).status
+
+
+def test_alarm_that_cannot_be_judged_is_not_called_none() -> None:
+    """An unknown condition is shown, whatever the state of its alarm."""
+    blind = AlarmRecord("U2.LIGHT_LOW", AlarmState.NORMAL, False, 0)
+    seen = AlarmRecord("U2.MALFUNCTION", AlarmState.NORMAL, True, 0)
+    assert ("cannot be judged now: LIGHT_LOW",) == demo_row("U2", alarms=(blind, seen)).alarms
+    assert ("no alarm",) == demo_row("U2", alarms=(seen,)).alarms
+
+
+def test_table_fits_a_terminal_of_80_columns() -> None:
+    """The longest status and alarm are readable there in full, and no line is longer."""
+    stale = UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE
+    alarm = AlarmRecord("U1.EARTH_FAULT_STAGE_2", AlarmState.LATCHED_UNACKNOWLEDGED, True, 1)
+    row = demo_row(
+        "U1",
+        Sample("U1.FAULT_RESISTANCE", 9999.0, stale, 1, 500.0),
+        Sample("U1.FAULT_LOCATION", 30.5, stale, 1, 0.18),
+        Sample("U1.FIELD_VOLTAGE_POSITIVE", 350.0, stale, 1, 0.5),
+        alarms=(alarm,),
+    )
+    console = Console(width=80, record=True, file=io.StringIO())
+    console.print(table_of([row]))
+    lines = console.export_text().splitlines()
+    assert max(map(len, lines)) <= 80
+    shown = "".join(line[54:].strip() for line in lines)
+    assert stale.name in shown
+    assert "…" not in "".join(lines)
