@@ -1,5 +1,6 @@
 """The command line, one thin file a command. Exit codes: 0 good, 1 trouble, 2 wrong input."""
 
+import errno
 import importlib
 import logging
 from typing import Final
@@ -24,6 +25,18 @@ COMMANDS: Final = {
 
 class _Commands(click.Group):
     """Loads a command's file when it is used, so that help and errors come at once."""
+
+    def invoke(self, context: click.Context) -> object:
+        try:
+            return super().invoke(context)
+        except OSError as error:
+            if error.errno == errno.EPIPE:  # the reader of a pipe has seen enough
+                raise
+            where = error.filename or "the output"
+            why = (error.strerror or str(error)).lower()
+            remedy = "check that it is there, has room, and that this user may use it"
+            click.echo(f"{where}: {why}; {remedy}", err=True)
+            raise SystemExit(1) from error
 
     def list_commands(self, context: click.Context) -> list[str]:
         return list(COMMANDS)

@@ -16,8 +16,7 @@ from gateway.cli.options import (
     state_of,
     state_option,
 )
-from gateway.service.field_side import WALL
-from gateway.service.wall import WallClient
+from gateway.service.wall import WALL, WallClient
 from gateway.site.explain import did_you_mean
 from gateway.site.installed import Site
 from gateway.tags import Command, Frame, Order
@@ -40,16 +39,18 @@ def command(
     state_dir: Path | None,
     as_json: bool,
 ) -> None:
-    """List the alarms of a running gateway, acknowledge one, or reset a latched one."""
+    """List the alarms of a running gateway (or one of them), acknowledge one, or reset a latch."""
     site = load_site(site_path)
     wall = state_of(site_path, state_dir) / WALL
-    if action == "list":
-        _list(site, wall, as_json)
-        return
     names = [a.name for a in site.file.alarms]
-    if alarm not in names:
+    if alarm not in names and (alarm is not None or action != "list"):
         named = "name an alarm" if alarm is None else f"there is no alarm {alarm!r}"
         fail(f"{named}{did_you_mean(alarm or '', names)}", 2)
+    if not wall.exists():
+        fail(_not_running(wall))
+    if alarm is None or action == "list":
+        _list(site, wall, alarm, as_json)
+        return
     order = Order.ACKNOWLEDGE if action == "ack" else Order.RESET
     refusal = asyncio.run(_order(wall, Command(order, alarm, getpass.getuser(), why)))
     if refusal:
@@ -66,7 +67,14 @@ async def _order(wall: Path, command: Command) -> str:
         running.cancel()
 
 
-def _list(site: Site, wall: Path, as_json: bool) -> None:
+def _not_running(wall: Path) -> str:
+    return (
+        f"no gateway runs with the state directory {wall.parent}; start it, or name the "
+        "directory of the one that runs with --state"
+    )
+
+
+def _list(site: Site, wall: Path, alarm: str | None, as_json: bool) -> None:
     frames = asyncio.run(_newest(site, wall))
     missing = [m.name for m in site.file.machines if m.name not in frames]
     priorities = {a.name: a.priority for a in site.file.alarms}
@@ -80,6 +88,7 @@ def _list(site: Site, wall: Path, as_json: bool) -> None:
         }
         for frame in frames.values()
         for record in frame.alarms
+        if alarm in (None, record.alarm)
     ]
     if as_json:
         click.echo(json.dumps(rows, indent=1))
@@ -90,7 +99,7 @@ def _list(site: Site, wall: Path, as_json: bool) -> None:
             state = f"{row['alarm']:<{width}}  {row['priority']:<8}  {row['state']:<25}"
             click.echo(f"{state} {row['since']}{unknown}".rstrip())
     if missing:
-        fail(f"no word of {', '.join(missing)}: is the gateway running with this state directory?")
+        fail(f"no word of {', '.join(missing)} within {_WAIT_S:.0f} s: {_not_running(wall)}")
 
 
 async def _newest(site: Site, wall: Path) -> dict[str, Frame]:

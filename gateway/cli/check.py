@@ -16,6 +16,6 @@ def command(site_path: Path) -> None:
     """
     site = load_site(site_path)
     click.echo(
-        f"{site_path}: good: {len(site.file.machines)} machines, {len(site.file.devices)} devices, "
-        f"{len(site.tags)} tags, {len(site.file.alarms)} alarms"
+        f"{site_path}: good; machines: {len(site.file.machines)}, devices: "
+        f"{len(site.file.devices)}, tags: {len(site.tags)}, alarms: {len(site.file.alarms)}"
     )

@@ -1,5 +1,6 @@
 """`rotor-gateway demo`: the simulated plant, the gateway on it, and a live table."""
 
+import socket
 import sys
 from functools import partial
 from pathlib import Path
@@ -10,9 +11,9 @@ import gateway
 from gateway.cli.options import fail, load_site
 from gateway.cli.run import enter, gateway_roles
 from gateway.cli.simulate import DEFAULT_PORT_BASE
-from gateway.service.field_side import WALL
 from gateway.service.logs import set_up_logs
 from gateway.service.supervise import Lifeline, Role, StateBusy, run_async, state_lock, supervise
+from gateway.service.wall import WALL
 from gateway.site.installed import Site
 
 
@@ -49,7 +50,11 @@ def _config_dir() -> Path:
     help="Another site file for the same plant.",
 )
 @click.option(
-    "--port-base", type=click.IntRange(1, 65000), default=DEFAULT_PORT_BASE, show_default=True
+    "--port-base",
+    type=click.IntRange(1, 65000),
+    default=DEFAULT_PORT_BASE,
+    show_default=True,
+    help="First TCP port of the simulated devices; the links of --site must say the same.",
 )
 def command(
     state_dir: Path,
@@ -59,7 +64,11 @@ def command(
     site_path: Path | None,
     port_base: int,
 ) -> None:
-    """Run the gateway on a simulated plant of three machines. Stop with Ctrl-C."""
+    """Run the gateway on a simulated plant of three machines. Stop with Ctrl-C.
+
+    Nothing is connected to a machine. The gateway informs; it trips nothing and replaces no
+    protection.
+    """
     from simulator.run import Scenario, ScenarioError, load, run
 
     config = _config_dir()
@@ -70,7 +79,6 @@ def command(
         fail(str(error), 2)
     directory = state_dir.absolute()
     enter(directory)
-    set_up_logs(directory / "demo.log")
 
     def simulate(lifeline: Lifeline) -> int | None:
         lines = directory / "lines"
@@ -85,7 +93,8 @@ def command(
             partial(live_table, site, directory / WALL, duration_s, not no_table), lifeline
         )
 
-    _greet(site, directory)
+    offsets = [device.tcp_offset for device in scenario.plant.devices.values()]
+    device_ports = {port_base + offset for offset in offsets if offset is not None}
     roles = [
         Role("simulator", simulate, restart=True),
         *gateway_roles(site, directory),
@@ -93,9 +102,48 @@ def command(
     ]
     try:
         with state_lock(directory):
+            _refuse_taken_ports(site, device_ports)
+            set_up_logs(directory / "demo.log")
+            _greet(site, directory)
             raise SystemExit(supervise(roles))
     except StateBusy as error:
         fail(str(error))
+
+
+def _refuse_taken_ports(site: Site, device_ports: set[int]) -> None:
+    """Else another program's plant would be read, and another one's servers looked at."""
+    outputs = site.file.outputs
+    wanted = [
+        ("127.0.0.1", port, "the simulated devices", "--port-base and --site")
+        for port in sorted(device_ports)
+    ]
+    wanted += [
+        (output.host, output.port, f"outputs.{name}", "a --site")
+        for name, output in (
+            ("opcua", outputs.opcua),
+            ("modbus", outputs.modbus),
+            ("http", outputs.http),
+        )
+        if output
+    ]
+    taken = [
+        f"port {port} of {host}, for {what}, cannot be had: {why}; end what uses it (another "
+        f"demo?), or give {remedy} with other ports"
+        for host, port, what, remedy in wanted
+        if (why := _why_taken(host, port))
+    ]
+    if taken:
+        fail("\n".join(taken))
+
+
+def _why_taken(host: str, port: int) -> str:
+    """Why nobody could listen there now; "" if one could."""
+    try:
+        family = socket.AF_INET6 if ":" in host else socket.AF_INET
+        socket.create_server((host, port), family=family).close()
+    except OSError as error:
+        return (error.strerror or str(error)).lower()
+    return ""
 
 
 def _greet(site: Site, directory: Path) -> None:

@@ -9,6 +9,7 @@ import click
 from gateway.cli.options import fail, load_site, site_argument, state_of, state_option
 from gateway.service.logs import set_up_logs
 from gateway.service.supervise import Lifeline, Role, StateBusy, run_async, state_lock, supervise
+from gateway.service.wall import WALL, WallError, check_length
 from gateway.site.installed import Site
 
 
@@ -31,10 +32,14 @@ def gateway_roles(site: Site, state_dir: Path) -> list[Role]:
 def enter(state_dir: Path) -> None:
     """Make the state directory, and work in it: a relative serial line is taken from there."""
     try:
+        check_length(state_dir / WALL)
         state_dir.mkdir(parents=True, exist_ok=True, mode=0o750)
         os.chdir(state_dir)
+    except WallError as error:
+        fail(str(error))
     except OSError as error:
-        fail(f"{state_dir}: cannot be the state directory: {(error.strerror or '').lower()}")
+        why = (error.strerror or str(error)).lower()
+        fail(f"{state_dir}: cannot be the state directory: {why}; name another with --state")
 
 
 @click.command()

@@ -14,7 +14,11 @@ DEFAULT_PORT_BASE = 15020
 @click.command()
 @click.argument("scenario_path", metavar="SCENARIO", type=click.Path(path_type=Path))
 @click.option(
-    "--port-base", type=click.IntRange(1, 65000), default=DEFAULT_PORT_BASE, show_default=True
+    "--port-base",
+    type=click.IntRange(1, 65000),
+    default=DEFAULT_PORT_BASE,
+    show_default=True,
+    help="First TCP port; the plant file has the offsets of the devices.",
 )
 @click.option(
     "--lines",
@@ -25,7 +29,11 @@ DEFAULT_PORT_BASE = 15020
     help="Directory in which the serial lines appear.",
 )
 @click.option(
-    "--speed", type=float, default=1.0, show_default=True, help="Scenario seconds a second."
+    "--speed",
+    type=click.FloatRange(0.0, 500.0, min_open=True),
+    default=1.0,
+    show_default=True,
+    help="Scenario seconds a second.",
 )
 def command(scenario_path: Path, port_base: int, line_dir: Path, speed: float) -> None:
     """Serve the devices of a simulated plant as its scenario tells, until told to stop."""
@@ -47,5 +55,5 @@ def command(scenario_path: Path, port_base: int, line_dir: Path, speed: float) -
     try:
         line_dir.mkdir(parents=True, exist_ok=True)
         asyncio.run(serve())
-    except (SimulatorError, OSError) as error:
+    except SimulatorError as error:
         fail(str(error))

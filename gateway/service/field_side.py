@@ -20,14 +20,13 @@ from gateway.archive.store import Store
 from gateway.chain import Chain, ChainState, StateError
 from gateway.field import Field
 from gateway.service.clock import ClockWatch, now
-from gateway.service.wall import WallServer
+from gateway.service.wall import WALL, WallServer
 from gateway.site.installed import Site
 from gateway.tags import LATE_SHARE, Command, FieldReport, Frame, Reading
 
 log = structlog.get_logger("gateway.service")
 
 ARCHIVE: Final = "archive.db"
-WALL: Final = "wall.sock"
 
 # Readings kept for one step: a thousand points at ten polls a scan. Beyond it the oldest go.
 _INBOX: Final = 10_000

@@ -13,8 +13,7 @@ import structlog
 from gateway.serve import outlets
 from gateway.serve.outlet import Feed, Outlet
 from gateway.service.clock import now
-from gateway.service.field_side import WALL
-from gateway.service.wall import WallClient
+from gateway.service.wall import WALL, WallClient
 from gateway.site.installed import Site
 
 log = structlog.get_logger("gateway.service")
@@ -52,7 +51,7 @@ async def _started(outlet: Outlet) -> None:
             await outlet.start()
             break
         except OSError as error:
-            log.error("output not served", reason=str(error), retry_s=wait_s)
+            log.error("output not served", reason=error.strerror or str(error), retry_s=wait_s)
             with contextlib.suppress(OSError):
                 await outlet.stop()
             await asyncio.sleep(wait_s)

@@ -25,6 +25,8 @@ import structlog
 
 from gateway.tags import Command, FieldReport, Frame, Order
 
+WALL: Final = "wall.sock"  # in the state directory
+
 _HEADER: Final = struct.Struct(">IB")  # bytes in the body, kind
 _FRAME, _REPORT, _ANSWER, _COMMAND = b"FRAC"
 _FRAME_MOST_BYTES: Final = 16 * 1024 * 1024
@@ -202,7 +204,7 @@ class WallClient:
     """
 
     def __init__(self, path: Path) -> None:
-        _check_length(path)
+        check_length(path)
         self._path = path
         self._writer: asyncio.StreamWriter | None = None
         self._connected = asyncio.Event()
@@ -301,7 +303,8 @@ class WallClient:
                 )
 
 
-def _check_length(path: Path) -> None:
+def check_length(path: Path) -> None:
+    """Raises WallError if the system has no room for the path of a socket."""
     length = len(os.fsencode(path))
     if length > _PATH_MOST_BYTES:
         raise WallError(
@@ -312,7 +315,7 @@ def _check_length(path: Path) -> None:
 
 def _listening(path: Path) -> socket.socket:
     """A listening socket at `path` in place of a stale one, of mode 0600 from the beginning."""
-    _check_length(path)
+    check_length(path)
     listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
     try:
         with contextlib.suppress(FileNotFoundError):

@@ -7,8 +7,7 @@ from pathlib import Path
 from click.testing import CliRunner, Result
 
 from gateway.cli import main
-from gateway.service.field_side import WALL
-from gateway.service.wall import WallServer
+from gateway.service.wall import WALL, WallServer
 from gateway.tags import AlarmRecord, AlarmState, Command, Frame, Instant
 
 CONFIG = Path(__file__).parents[2] / "config"

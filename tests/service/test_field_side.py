@@ -12,8 +12,8 @@ from gateway.archive.history import frames
 from gateway.archive.layout import StoreError
 from gateway.archive.store import Store
 from gateway.chain import Chain
-from gateway.service.field_side import ARCHIVE, WALL, field_side
-from gateway.service.wall import WallClient
+from gateway.service.field_side import ARCHIVE, field_side
+from gateway.service.wall import WALL, WallClient
 from gateway.site.installed import Site
 from gateway.site.read import read
 from gateway.tags import Command, Frame, Instant, Order
