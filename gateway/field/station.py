@@ -62,6 +62,7 @@ class Station:
         self._logged: Reach | None = None
         self._log_after_s = 0.0
         self._fault_after_s = 0.0
+        self._refusals_told: set[str] = set()
 
     async def read(self, query: Query) -> list[Reading]:
         """Ask once. The readings are bad where the device gave nothing; raises nothing.
@@ -76,6 +77,7 @@ class Station:
         except Refused as refusal:
             self._fail(refusal)
             self._answered()
+            self._tell_of_refusal()
             return failed(query, BAD_COMMUNICATION_ERROR, self._now())
         except ModbusError as error:
             self._fail(error)
@@ -151,6 +153,12 @@ class Station:
         )
         if self.contact.reach is Reach.UNREACHABLE and self._logged is not Reach.UNREACHABLE:
             self._log()
+
+    def _tell_of_refusal(self) -> None:
+        # Each once, for it is mostly a faulty profile: there are no more than requests times codes.
+        if self._last_error not in self._refusals_told:
+            self._refusals_told.add(self._last_error)
+            _log.warning("device refuses", device=self.device, reason=self._last_error)
 
     def _tell_of_fault(self) -> None:
         now_s = time.monotonic()

@@ -158,16 +158,19 @@ async def test_after_a_failure_the_rest_of_the_round_is_left_out(
 async def test_a_refusal_is_the_one_requests_matter(
     tcp_device: Any, site_of: Any, now: Any, heard: Any
 ) -> None:
-    """What a device refuses is bad; the device is reachable and the rest of it is read."""
+    """What a device refuses is bad, and told once; the device is reachable, the rest is read."""
     server = await tcp_device()
     server.reply = lambda t, u, p: (
         server.frame(t, u, b"\x84\x02") if p[0] == 4 else server.good(t, u, p)
     )
     field = Field(site_of([link(server.port)], [device()], [monitor()], POINTS), now, heard)
-    running = asyncio.create_task(field.run())
-    await heard.until(lambda: len(heard.batches) >= 9)
-    await stopped(running)
+    with capture_logs() as lines:
+        running = asyncio.create_task(field.run())
+        await heard.until(lambda: len(heard.batches) >= 9)
+        await stopped(running)
     report = field.reports()[0]
+    told = [line["reason"] for line in lines if line["event"] == "device refuses"]
+    assert [report.last_error] == told
     assert (True, 0) == (report.reachable, report.skipped)
     assert report.failed >= 3
     assert "exception 2 (illegal data address)" in report.last_error
