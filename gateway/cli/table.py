@@ -146,7 +146,9 @@ def _expanded(sample: Sample) -> str:
 def table_of(rows: list[Row]) -> Table:
     """Fits a terminal of 80 columns: what is long stands below each other in the last column."""
     caption = "± is the expanded uncertainty (k = 2); location from the negative end"
-    table = Table(caption=caption, box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False)
+    table = Table(
+        caption=caption, box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False, pad_edge=False
+    )
     table.add_column("Machine", no_wrap=True)
     for head in ("Fault\nresistance", "Fault\nlocation", "Field\nvoltage"):
         table.add_column(head)
