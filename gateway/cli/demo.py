@@ -142,7 +142,7 @@ def _why_taken(host: str, port: int) -> str:
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
         socket.create_server((host, port), family=family).close()
     except OSError as error:
-        return (error.strerror or str(error)).lower()
+        return (error.strerror or str(error)).partition(" (")[0].lower()
     return ""
 
 
