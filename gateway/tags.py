@@ -7,6 +7,7 @@ goes to disk has one wire form (`Frame.encode`), canonical so that equal Frames 
 import json
 from dataclasses import asdict, dataclass
 from enum import IntEnum, StrEnum
+from functools import cached_property
 from math import inf, isfinite
 from types import NoneType
 from typing import Any, Final, Self
@@ -253,7 +254,7 @@ class Command:
     why: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Frame:
     """One finished step of one machine: what went in and everything that followed from it."""
 
@@ -268,6 +269,11 @@ class Frame:
 
     def encode(self) -> bytes:
         """The one wire form: canonical JSON, UTF-8, no NaN; equal Frames give equal bytes."""
+        return self._encoded
+
+    @cached_property
+    def _encoded(self) -> bytes:
+        # Disk and wall get the same bytes, made once.
         return json.dumps(
             [
                 self.machine,

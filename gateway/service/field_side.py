@@ -88,7 +88,8 @@ class _MachineSide:
         answers = [answer for _, answer in orders]
         try:
             frame = self.chain.step(readings, now(), [command for command, _ in orders])
-            step = _Step(frame, frame.encode(), self.chain.save(), answers)
+            frame.encode()  # what cannot be encoded fails here, and only this machine
+            step = _Step(frame, self.chain.save(), answers)
         except Exception:
             self._tell_of_failure()
             for answer in answers:
@@ -107,11 +108,8 @@ class _MachineSide:
 class _Step:
     """A Frame on its way to the disk, and those who wait for what became of their orders."""
 
-    def __init__(
-        self, frame: Frame, encoded: bytes, state: bytes, answers: list[asyncio.Future[str]]
-    ) -> None:
+    def __init__(self, frame: Frame, state: bytes, answers: list[asyncio.Future[str]]) -> None:
         self.frame = frame
-        self.encoded = encoded
         self.state = state
         self.answers = answers
 
@@ -164,7 +162,7 @@ class FieldSide:
             steps = [await self._outbox.get(), *self._waiting()]
             await self._write(steps)
             for step in steps:
-                self._wall.publish_frame(step.frame, step.encoded)
+                self._wall.publish_frame(step.frame)
                 step.tell()
 
     def _waiting(self) -> "list[_Step]":

@@ -77,9 +77,9 @@ class WallServer:
         self._server = await asyncio.start_unix_server(self._welcome, sock=listener)
         self._path = path
 
-    def publish_frame(self, frame: Frame, encoded: bytes) -> None:
-        """Give a Frame, with its encoding, to all readers. Never waits."""
-        self._publish((_FRAME, frame.machine), encoded)
+    def publish_frame(self, frame: Frame) -> None:
+        """Give a Frame to all readers. Never waits."""
+        self._publish((_FRAME, frame.machine), frame.encode())
 
     def publish_report(self, report: FieldReport) -> None:
         """Give a report to all readers. Never waits."""

@@ -31,7 +31,7 @@ async def listed(state: Path, *options: str) -> Result:
         stage_2 = AlarmRecord("U1.EARTH_FAULT_STAGE_2", AlarmState.UNACKNOWLEDGED, True, NOON_NS)
         low = AlarmRecord("U2.LIGHT_LOW", AlarmState.NORMAL, False, 0)
         for shown in (frame("U1", stage_2), frame("U2", low), frame("U3")):
-            server.publish_frame(shown, shown.encode())
+            server.publish_frame(shown)
         arguments = ["alarms", str(SITE), "list", "--state", str(state), *options]
         return await asyncio.to_thread(CliRunner().invoke, main, arguments)
     finally:
