@@ -20,7 +20,6 @@ from gateway.signals.sampling import Observation, SignalState
 from gateway.signals.self_report import SelfReport, Word, self_report
 from gateway.site.installed import Site
 from gateway.site.model import Alarm, LimitAlarm, MalfunctionAlarm, Signal
-from gateway.site.profile import DeviceProfile, Point
 from gateway.tags import (
     Command,
     Frame,
@@ -56,11 +55,12 @@ class Chain:
     def __init__(self, site: Site, machine: str, state: ChainState | None = None) -> None:
         self.machine = site.machine(machine)
         self._signals = tuple(s for s in site.file.signals if s.machine == machine)
-        self._points = {s.tag: _point(site, s) for s in self._signals}
+        self._points = {s.tag: site.point_of(s) for s in self._signals}
         self._reports = {s.tag: _self_report(site, s) for s in self._signals}
         self._judging = frozenset(p for r in self._reports.values() for p in r.points)
         self._units = {t.tag: t.unit for t in site.tags_of(machine) if t.unit is not None}
         self._alarms = tuple(a for a in site.file.alarms if a.machine == machine)
+        self._settings = {a.name: _settings(a) for a in self._alarms}
         self._state = state or ChainState()
 
     @classmethod
@@ -193,18 +193,17 @@ class Chain:
     ) -> tuple[dict[str, life_cycle.Memory], list[Transition]]:
         """Orders first, then the conditions: an order is given on what was seen before it."""
         alarms = {a.name: self._state.alarms.get(a.name, life_cycle.Memory()) for a in self._alarms}
-        settings = {a.name: _settings(a) for a in self._alarms}
         transitions = []
         for command in commands:
             if command.alarm in alarms:
                 alarms[command.alarm], signed = life_cycle.order(
-                    settings[command.alarm], alarms[command.alarm], command, now.utc_ns
+                    self._settings[command.alarm], alarms[command.alarm], command, now.utc_ns
                 )
                 transitions.append(signed)
         for alarm in self._alarms:
             truth = self._truth(alarm, observations)
             alarms[alarm.name], moved = life_cycle.observe(
-                settings[alarm.name], alarms[alarm.name], truth, watched_ns, now.utc_ns
+                self._settings[alarm.name], alarms[alarm.name], truth, watched_ns, now.utc_ns
             )
             if moved is not None:
                 transitions.append(moved)
@@ -242,23 +241,9 @@ def _watched_ns(last: Instant | None, now: Instant) -> int:
     return max(0, now.monotonic_ns - last.monotonic_ns) if last is not None else 0
 
 
-def _profile(site: Site, signal: Signal) -> tuple[DeviceProfile, str]:
-    """The profile of the signal's device, and the name of its point there."""
-    device_name, point_name = signal.point.split(".", 1)
-    return site.profile_of(site.device(device_name)), point_name
-
-
-def _point(site: Site, signal: Signal) -> Point:
-    profile, name = _profile(site, signal)
-    point = profile.point(name)
-    if point is None:
-        raise ValueError(f"{signal.tag}: there is no point {signal.point}")
-    return point
-
-
 def _self_report(site: Site, signal: Signal) -> SelfReport:
-    profile, point = _profile(site, signal)
-    return self_report(profile, signal.point.split(".", 1)[0], point)
+    device, point = signal.point.split(".", 1)
+    return self_report(site.profile_of(site.device(device)), device, point)
 
 
 def _settings(alarm: Alarm) -> life_cycle.Settings:

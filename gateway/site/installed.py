@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
-from gateway.site.model import Contact, Device, Machine, SiteFile
+from gateway.site.model import Contact, Device, Machine, Signal, SiteFile
 from gateway.site.profile import DeviceProfile, Point
 from gateway.site.units import Unit
 
@@ -35,6 +35,14 @@ class Site:
 
     def device(self, name: str) -> Device:
         return next(d for d in self.file.devices if d.name == name)
+
+    def point_of(self, signal: Signal) -> Point:
+        """The point that a signal comes from. Raises ValueError if there is none."""
+        device, name = signal.point.split(".", 1)
+        point = self.profile_of(self.device(device)).point(name)
+        if point is None:
+            raise ValueError(f"{signal.tag}: there is no point {signal.point}")
+        return point
 
     def profile_of(self, device: Device) -> DeviceProfile:
         return self.profiles[device.profile]
