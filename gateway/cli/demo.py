@@ -112,19 +112,13 @@ def command(
 
 def _refuse_taken_ports(site: Site, device_ports: set[int]) -> None:
     """Else another program's plant would be read, and another one's servers looked at."""
-    outputs = site.file.outputs
     wanted = [
         ("127.0.0.1", port, "the simulated devices", "--port-base and --site")
         for port in sorted(device_ports)
     ]
     wanted += [
         (output.host, output.port, f"outputs.{name}", "a --site")
-        for name, output in (
-            ("opcua", outputs.opcua),
-            ("modbus", outputs.modbus),
-            ("http", outputs.http),
-        )
-        if output
+        for name, output in site.file.outputs.served.items()
     ]
     taken = [
         f"port {port} of {host}, for {what}, cannot be had: {why}; end what uses it (another "

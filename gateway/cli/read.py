@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from gateway.chain import Chain
+from gateway.cli.columns import print_columns
 from gateway.cli.numbers import with_uncertainty
 from gateway.cli.options import (
     fail,
@@ -97,9 +98,7 @@ def _row(
 def _loop_ma(site: Site, signal: Signal | None, reading: Reading | None) -> float | None:
     if not isinstance(signal, CurrentLoop) or reading is None or not reading.words:
         return None
-    device, name = signal.point.split(".", 1)
-    point = site.profile_of(site.device(device)).point(name)
-    raw = decode(point, reading.words) if point else None
+    raw = decode(site.point_of(signal), reading.words)
     return None if raw is None else round(loop_current_a(signal, raw) * 1e3, 4)
 
 
@@ -113,6 +112,4 @@ def _print(rows: list[dict[str, Any]]) -> None:
         current = "" if row["loop_mA"] is None else f"{row['loop_mA']:.3f}"
         words = " ".join(row["registers"])
         shown.append((row["tag"], row["point"], words, current, number, row["unit"], row["status"]))
-    widths = [max(len(row[i]) for row in shown) for i in range(len(shown[0]))]
-    for line in shown:
-        click.echo("  ".join(c.ljust(w) for c, w in zip(line, widths, strict=True)).rstrip())
+    print_columns(shown)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from gateway.cli.columns import print_columns
 from gateway.cli.options import fail, json_option, load_site, site_argument
 from gateway.serve.registers import MapRow, served_map
 
@@ -37,7 +38,4 @@ def command(site_path: Path, as_json: bool, as_csv: bool) -> None:
         writer.writerows(rows)
         click.echo(out.getvalue(), nl=False)
         return
-    shown = [columns, *([str(row[c]) for c in columns] for row in rows)]
-    widths = [max(len(row[i]) for row in shown) for i in range(len(columns))]
-    for row in shown:
-        click.echo("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip())
+    print_columns([columns, *([str(row[c]) for c in columns] for row in rows)])

@@ -44,8 +44,5 @@ def outlets(site: Site, feed: Feed, order: TakeOrder) -> list[Outlet]:
 
     Raises ValueError when what the site has does not fit an outlet.
     """
-    return [
-        build(site, feed, order)
-        for name, build in OUTLETS
-        if getattr(site.file.outputs, name) is not None
-    ]
+    served = site.file.outputs.served
+    return [build(site, feed, order) for name, build in OUTLETS if name in served]

@@ -18,7 +18,6 @@ from gateway.site.model import (
     MalfunctionAlarm,
     ModbusRtuLink,
     NumberSignal,
-    Outputs,
     PulseInjection,
     RegisterSignal,
     Signal,
@@ -326,10 +325,7 @@ def _limit(
 
 def _outputs(c: _Context) -> Iterator[Found]:
     taken: dict[int, str] = {}
-    for key in Outputs.model_fields:
-        output = getattr(c.file.outputs, key)
-        if output is None:
-            continue
+    for key, output in c.file.outputs.served.items():
         if output.port in taken:
             text = f"port {output.port} is taken by outputs.{taken[output.port]}; choose another"
             yield Found(("outputs", key, "port"), text)

@@ -389,6 +389,12 @@ class Outputs(Block):
     modbus: ModbusOutput | None = None
     http: HttpOutput | None = None
 
+    @property
+    def served(self) -> dict[str, OpcUaOutput | ModbusOutput | HttpOutput]:
+        """What is configured, by its key."""
+        named = {key: getattr(self, key) for key in type(self).model_fields}
+        return {key: output for key, output in named.items() if output is not None}
+
 
 class Archive(Block):
     """The history on disk: the oldest goes when the size is reached."""
