@@ -12,7 +12,8 @@ from collections.abc import Mapping
 from math import hypot, inf, isinf, sqrt
 from typing import Final
 
-from gateway.rotor.pulse_injection import HalfCycles, Measured, Solution, Source, solve
+from gateway.rotor.measured import Measured
+from gateway.rotor.pulse_injection import HalfCycles, Solution, Source, solve
 from gateway.site.model import PulseInjection
 from gateway.site.units import Unit
 from gateway.tags import (

@@ -17,6 +17,8 @@ method. Valid for one fault, settled half-cycles, a winding resistance far below
 from dataclasses import dataclass
 from math import hypot, inf
 
+from gateway.rotor.measured import Measured
+
 # No fault sits outside the winding, so abs(alpha - beta) never exceeds 1; as an uncertainty, a
 # quantity known only to lie in an interval of half-width 1 has u = 1/sqrt(3) (GUM 4.3.7).
 _UNKNOWN_PLACE = 3**-0.5
@@ -24,14 +26,6 @@ _UNKNOWN_PLACE = 3**-0.5
 # device resolves): filters that decay towards zero come arbitrarily close to it.
 _NO_FIELD_V = 1e-3
 _NO_CONDUCTANCE_S = 1e-15
-
-
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """A number and its standard uncertainty, both in the unit of the name that holds it."""
-
-    value: float
-    u: float
 
 
 @dataclass(frozen=True, slots=True)

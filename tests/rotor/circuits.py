@@ -4,7 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gateway.rotor.pulse_injection import HalfCycles, Measured, Source
+from gateway.rotor.measured import Measured
+from gateway.rotor.pulse_injection import HalfCycles, Source
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,8 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from uncertainties import ufloat  # type: ignore[import-untyped]
 
-from gateway.rotor.pulse_injection import HalfCycles, Measured, Solution, Source, solve
+from gateway.rotor.measured import Measured
+from gateway.rotor.pulse_injection import HalfCycles, Solution, Source, solve
 from tests.rotor.circuits import (
     Coupling,
     exact,
