@@ -226,6 +226,9 @@ def _machines(c: _Context) -> Iterator[Found]:
             shown = machine.field_winding.field_voltage
             yield from _tag_fits(c, tags, at, shown, machine.name, "voltage")
             yield from _rated_is_in_range(c, at, machine.field_winding)
+        if machine.detector and machine.detector.method != machine.detection:
+            text = f"this machine has 'detection: {machine.detection}'; its detector must be one"
+            yield Found(("machines", i, "detector", "method"), text)
         injection, path = machine.pulse_injection, ("machines", i, "pulse_injection")
         if injection is None:
             continue

@@ -55,8 +55,10 @@ def text(error: ErrorDetails, model: type[BaseModel], known: Path) -> str:
         hint = f"; did you mean {close[0]!r}?" if close else ""
         return f"{shown!r} is not one of {', '.join(words)}{hint}"
     if kind == "union_tag_not_found":
-        kinds = _node_at(model, known, error["loc"])[1].get("discriminator", {}).get("mapping", {})
-        return f"'kind' is missing; one of {', '.join(kinds)}"
+        node = _node_at(model, known, error["loc"])[1]
+        node = next((n for n in node.get("anyOf", ()) if "discriminator" in n), node)
+        kinds = node.get("discriminator", {}).get("mapping", {})
+        return f"{context['discriminator']} is missing; one of {', '.join(kinds)}"
     if kind == "value_error":
         reason = str(context.get("error", error["msg"]))
         return f"{reason}, not {_shown(given)}" if reason.startswith("must") else reason

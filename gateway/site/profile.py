@@ -1,6 +1,6 @@
 """The frozen description of a type of device: its points, its limits, what its status bits mean.
 
-Refuses the same as `gateway.site.model`: unknown keys, silent conversions, wrong dimensions. What
+Refuses the same as `gateway.site.block`: unknown keys, silent conversions, wrong dimensions. What
 one entry of a profile cannot know of another is checked in `gateway.site.check_profile`.
 """
 
@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from gateway.site.model import AnyUnit, Block, Name, Period, Seconds
+from gateway.site.block import AnyUnit, Block, Name, Period, Seconds
 
 NumberType = Literal["bool", "uint16", "int16", "uint32", "int32", "float32"]
 ByteOrder = Literal["ABCD", "CDAB", "BADC", "DCBA"]

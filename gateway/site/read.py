@@ -97,7 +97,8 @@ class _Document:
                 continue
             text = explain.text(item, model, known)
             if kind == "union_tag_invalid":
-                known = self.positions.known((*known, "kind"))
+                key = str(item["ctx"]["discriminator"]).strip("'")
+                known = self.positions.known((*known, key))
             place = self.positions.of_key if kind == "extra_forbidden" else self.positions.of
             self.faults.append(Fault(self.name, *place(known), _dotted(known), text))
 
