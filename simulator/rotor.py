@@ -1,15 +1,10 @@
 """The rotor: a field winding as a ladder of resistors with capacitance and faults to earth.
 
-The winding is split into at least `SEGMENTS` resistors between the negative ring (location 0) and
-the positive ring (location 1); each fault gets a node of its own. Every node has its share of the
-winding-to-shaft capacitance and of the healthy insulation. The field source is ideal and holds the
-two rings apart, which closes the ladder to a ring. The ring is solved by eliminating node after
-node (star-mesh transformation). All conductances stay sums of positive terms, so milliohms of
-copper beside megohms of insulation cost no digits, unlike a general nodal solver.
-
-In time the ladder has one slow mode (the whole winding charging through the injection resistance,
-milliseconds and more) and modes of microseconds. The slow one is kept exactly; the fast ones are
-taken as settled.
+The winding is split into `SEGMENTS` resistors between the negative ring (location 0) and the
+positive ring (location 1). The nodes between them share the winding-to-shaft capacitance and the
+healthy insulation; each fault gets a node of its own. The field source is ideal and holds the two
+rings apart, which closes the ladder to a ring. `simulator.ladder` solves it, with all its modes in
+time: between two changes of the source or of the slope of the field voltage the solution is exact.
 
 It refuses: magnetic effects, a field source with impedance, non-linear faults.
 """
@@ -18,19 +13,19 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
-from typing import Generic, TypeVar
+
+import numpy as np
+
+from simulator.ladder import Floats, Ladder, Modes, eliminate, substitute
 
 SEGMENTS = 100
 _LOCATION_DIGITS = 9
 # IEC 60034-1, temperature by resistance: k = 235 for copper. Reference 20 degC.
 _COPPER_K = 235.0
 _REFERENCE_C = 20.0
-
-_Number = TypeVar("_Number", float, complex)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,25 +98,57 @@ class _Port:
 
 
 @dataclass(frozen=True, slots=True)
-class _Factors(Generic[_Number]):
-    """The eliminated ring: what each inner node hands on, and what is left at the rings."""
+class _Circuit:
+    """A winding with its injection, as a ladder whose nodes are at `locations`."""
 
-    to_next: tuple[_Number, ...]
-    to_rings: tuple[_Number, ...]
-    inverse_total: tuple[_Number, ...]
-    rings_s: _Number
-
-
-@dataclass(frozen=True, slots=True)
-class _Ladder:
     locations: tuple[float, ...]
-    segments_s: tuple[float, ...]
-    leaks_s: tuple[float, ...]
-    capacitances_f: tuple[float, ...]
-    factors: _Factors[float]
+    ladder: Ladder
     port: _Port
-    mode: tuple[float, ...]
-    decay_per_s: float
+
+    def at_rest(self, emf_v: float, field_v: float) -> list[float]:
+        """Return the settled node potentials in volts."""
+        # A node's unknown is its potential less its share of the field voltage.
+        leaks, port = self.ladder.leaks_s, self.port
+        currents = [-g * x * field_v for g, x in zip(leaks, self.locations, strict=True)]
+        unknowns = self.ladder.at_rest(currents, port.conductance_s * emf_v - port.tap_s * field_v)
+        return [u + x * field_v for u, x in zip(unknowns, self.locations, strict=True)]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Course:
+    """What follows a change while the source stays and the field voltage has one slope.
+
+    Durations count in seconds from the change. `rest_v` is where the nodes would be at the change
+    without any transient, `charges_c` what is on them beyond that.
+    """
+
+    circuit: _Circuit
+    emf_v: float
+    field_v: float
+    slope_v_per_s: float
+    rest_v: Floats
+    rest_v_per_s: Floats
+    charges_c: Floats
+
+    def at(self, duration_s: float) -> Potentials:
+        """Return the potentials after a duration."""
+        volts = self.rest_v + self.rest_v_per_s * duration_s
+        for modes in self._modes(duration_s):
+            volts += modes.left(self.charges_c, duration_s)
+        return Potentials(self.circuit.locations, tuple(volts.tolist()))
+
+    def source_current_a(self, durations_s: Floats) -> Floats:
+        """Return the currents in amperes out of the injection source after rising durations."""
+        negative_v = self.rest_v[0] + self.rest_v_per_s[0] * durations_s
+        for modes in self._modes(durations_s[0]) if len(durations_s) else ():
+            negative_v += modes.left_at_rings(self.charges_c, durations_s)
+        field_v = self.field_v + self.slope_v_per_s * durations_s
+        port = self.circuit.port
+        current_a: Floats = port.conductance_s * (self.emf_v - negative_v) - port.tap_s * field_v
+        return current_a
+
+    def _modes(self, since_s: float) -> tuple[Modes, ...]:
+        return self.circuit.ladder.modes(since_s) if self.charges_c.any() else ()
 
 
 def copper_resistance_ohm(reference_ohm: float, temperature_c: float) -> float:
@@ -134,8 +161,37 @@ def copper_resistance_ohm(reference_ohm: float, temperature_c: float) -> float:
 
 def steady(winding: Winding, injection: Injection, emf_v: float, field_v: float) -> Potentials:
     """Return the potentials after everything has settled; `emf_v` and `field_v` in volts."""
-    ladder = _ladder(winding, injection)
-    return _steady(ladder, emf_v, field_v)
+    circuit = _circuit(winding, injection)
+    return Potentials(circuit.locations, tuple(circuit.at_rest(emf_v, field_v)))
+
+
+def course(
+    winding: Winding,
+    injection: Injection,
+    start: Potentials | None,
+    *,
+    emf_v: float,
+    field_v: float,
+    slope_v_per_s: float = 0.0,
+) -> Course:
+    """Return what follows when source and field voltage become `emf_v` and `field_v` (volts).
+
+    `start` holds the potentials just before, None a winding without charge. From then on the field
+    voltage changes by `slope_v_per_s`. When it jumps, the field source moves charge from one ring
+    to the other at once.
+    """
+    circuit = _circuit(winding, injection)
+    ladder = circuit.ladder
+    capacitances = np.array(ladder.capacitances_f)
+    rest_v = np.array(circuit.at_rest(emf_v, field_v))
+    rest_v_per_s = np.zeros_like(rest_v)
+    if slope_v_per_s:
+        rest_v_per_s = np.array(circuit.at_rest(0.0, slope_v_per_s))
+        # The charging current of a steady slope keeps the nodes behind.
+        rest_v -= ladder.at_rest((capacitances * rest_v_per_s).tolist(), 0.0)
+    before = 0.0 if start is None else np.array(start.at(circuit.locations))
+    charges = capacitances * (before - rest_v)
+    return Course(circuit, emf_v, field_v, slope_v_per_s, rest_v, rest_v_per_s, charges)
 
 
 def settle(
@@ -151,18 +207,7 @@ def settle(
 
     `start` holds the potentials at the moment of switching, None a winding without charge.
     """
-    ladder = _ladder(winding, injection)
-    final = _steady(ladder, emf_v, field_v)
-    if winding.capacitance_f == 0:
-        return final
-    before = (0.0,) * len(final.volts) if start is None else start.at(ladder.locations)
-    charge = sum(
-        c * m * (v - w)
-        for c, m, v, w in zip(ladder.capacitances_f, ladder.mode, before, final.volts, strict=True)
-    )
-    left = charge * math.exp(-ladder.decay_per_s * duration_s)
-    volts = tuple(w + left * m for w, m in zip(final.volts, ladder.mode, strict=True))
-    return Potentials(ladder.locations, volts)
+    return course(winding, injection, start, emf_v=emf_v, field_v=field_v).at(duration_s)
 
 
 def source_current_a(
@@ -180,26 +225,41 @@ def fault_current_a(potentials: Potentials, fault: Fault) -> float:
 
 def settling_time_constant_s(winding: Winding, injection: Injection) -> float:
     """Return the time constant in seconds with which the whole winding charges."""
-    return 1.0 / _ladder(winding, injection).decay_per_s
+    if winding.capacitance_f == 0:
+        return 0.0
+    return 1.0 / _circuit(winding, injection).ladder.least_decay_per_s()
 
 
 def ripple_current_a(
-    winding: Winding, injection: Injection, ripple_v: float, frequency_hz: float
+    winding: Winding, injection: Injection, ripple_v: complex, frequency_hz: float
 ) -> complex:
     """Return the phasor in amperes of the source current for a field-voltage ripple `ripple_v`."""
-    ladder = _ladder(winding, injection)
+    negative_v, port = _ripple_v(winding, injection, ripple_v, frequency_hz)[0], _port(injection)
+    return -port.conductance_s * negative_v - port.tap_s * ripple_v
+
+
+def ripple_potentials(
+    winding: Winding, injection: Injection, ripple_v: complex, frequency_hz: float
+) -> Potentials:
+    """Return the node potentials at the instant at which a ripple has the phasor `ripple_v`."""
+    phasors = _ripple_v(winding, injection, ripple_v, frequency_hz)
+    locations = _circuit(winding, injection).locations
+    return Potentials(locations, tuple(phasor.real for phasor in phasors))
+
+
+def _ripple_v(
+    winding: Winding, injection: Injection, ripple_v: complex, frequency_hz: float
+) -> list[complex]:
+    circuit = _circuit(winding, injection)
+    ladder, locations, port = circuit.ladder, circuit.locations, circuit.port
     omega = 2 * math.pi * frequency_hz
-    admittances = tuple(
+    admittances = [
         complex(g, omega * c) for g, c in zip(ladder.leaks_s, ladder.capacitances_f, strict=True)
-    )
-    segments = tuple(complex(g) for g in ladder.segments_s)
-    factors = _eliminate(segments, admittances)
-    currents = [-y * x * ripple_v for y, x in zip(admittances, ladder.locations, strict=True)]
-    port = ladder.port
-    ring = _substitute(
-        factors, currents, complex(port.conductance_s), complex(-port.tap_s * ripple_v)
-    )
-    return -port.conductance_s * ring[0] - port.tap_s * ripple_v
+    ]
+    factors = eliminate([complex(g) for g in ladder.segments_s], admittances)
+    currents = [-y * x * ripple_v for y, x in zip(admittances, locations, strict=True)]
+    unknowns = substitute(factors, currents, complex(port.conductance_s), -port.tap_s * ripple_v)
+    return [u + x * ripple_v for u, x in zip(unknowns, locations, strict=True)]
 
 
 def _port(injection: Injection) -> _Port:
@@ -212,106 +272,23 @@ def _port(injection: Injection) -> _Port:
     return _Port(to_source * (to_positive + to_negative) / total, to_source * to_positive / total)
 
 
-def _steady(ladder: _Ladder, emf_v: float, field_v: float) -> Potentials:
-    # Unknown at each node is its potential less the even share of the field voltage there: the
-    # field source drops out and both rings become one node.
-    currents = [-g * x * field_v for g, x in zip(ladder.leaks_s, ladder.locations, strict=True)]
-    port = ladder.port
-    ring = _substitute(
-        ladder.factors,
-        currents,
-        port.conductance_s,
-        port.conductance_s * emf_v - port.tap_s * field_v,
-    )
-    volts = tuple(u + x * field_v for u, x in zip(ring, ladder.locations, strict=True))
-    return Potentials(ladder.locations, volts)
-
-
 @lru_cache(maxsize=64)
-def _ladder(winding: Winding, injection: Injection) -> _Ladder:
+def _circuit(winding: Winding, injection: Injection) -> _Circuit:
     even = [k / SEGMENTS for k in range(SEGMENTS + 1)]
     # Faults nearer to each other than a billionth of the winding share a node.
     places = [round(fault.location, _LOCATION_DIGITS) for fault in winding.faults]
     locations = tuple(sorted({*even, *places}))
-    lengths = [b - a for a, b in pairwise(locations)]
-    segments = tuple(1.0 / (winding.resistance_ohm * length) for length in lengths)
-    shares = [
-        (left + right) / 2 for left, right in zip([0.0, *lengths], [*lengths, 0.0], strict=True)
-    ]
-    leaks = [share / winding.insulation_ohm for share in shares]
+    # A fault's own node takes nothing over from its neighbours: its coming moves no charge.
+    shares = dict.fromkeys(locations, 0.0) | dict.fromkeys(even, 1 / SEGMENTS)
+    shares[0.0] = shares[1.0] = 0.5 / SEGMENTS
+    leaks = {place: share / winding.insulation_ohm for place, share in shares.items()}
     for fault, place in zip(winding.faults, places, strict=True):
-        leaks[locations.index(place)] += 1.0 / fault.resistance_ohm
-    capacitances = tuple(share * winding.capacitance_f for share in shares)
-    factors = _eliminate(segments, leaks)
+        leaks[place] += 1.0 / fault.resistance_ohm
     port = _port(injection)
-    mode, decay = _slow_mode(factors, port, capacitances)
-    return _Ladder(locations, segments, tuple(leaks), capacitances, factors, port, mode, decay)
-
-
-def _slow_mode(
-    factors: _Factors[float], port: _Port, capacitances_f: tuple[float, ...]
-) -> tuple[tuple[float, ...], float]:
-    """Return the slowest mode, normed so that its capacitance-weighted square is 1, and its rate.
-
-    Inverse iteration: the next mode decays at least a million times faster, so that two rounds
-    give all digits.
-    """
-    if not any(capacitances_f):
-        return (0.0,) * len(capacitances_f), math.inf
-    mode = [1.0] * len(capacitances_f)
-    decay = 0.0
-    for _ in range(2):
-        charges = [c * m for c, m in zip(capacitances_f, mode, strict=True)]
-        raw = _substitute(factors, charges, port.conductance_s, 0.0)
-        decay = sum(q * r for q, r in zip(charges, raw, strict=True)) / sum(
-            c * r * r for c, r in zip(capacitances_f, raw, strict=True)
-        )
-        norm = math.sqrt(sum(c * r * r for c, r in zip(capacitances_f, raw, strict=True)))
-        mode = [r / norm for r in raw]
-    return tuple(mode), decay
-
-
-def _eliminate(segments_s: Sequence[_Number], leaks_s: Sequence[_Number]) -> _Factors[_Number]:
-    """Eliminate the inner nodes of the ring, from the negative ring upwards."""
-    leaks = list(leaks_s)
-    to_next, to_rings, inverse_total = [], [], []
-    fill = segments_s[0]
-    rings = leaks[0]
-    for k in range(1, len(leaks) - 1):
-        segment, leak = segments_s[k], leaks[k]
-        inverse = 1.0 / (fill + segment + leak)
-        next_part, rings_part = segment * inverse, fill * inverse
-        rings += rings_part * leak
-        leaks[k + 1] += next_part * leak
-        fill *= next_part
-        to_next.append(next_part)
-        to_rings.append(rings_part)
-        inverse_total.append(inverse)
-    rings += leaks[-1]
-    return _Factors(tuple(to_next), tuple(to_rings), tuple(inverse_total), rings)
-
-
-def _substitute(
-    factors: _Factors[_Number],
-    currents_a: Sequence[_Number],
-    port_s: _Number,
-    port_a: _Number,
-) -> list[_Number]:
-    """Return the ring's potentials for currents into its nodes and a source at the rings."""
-    currents = list(currents_a)
-    rings = currents[0]
-    for k, (next_part, rings_part) in enumerate(
-        zip(factors.to_next, factors.to_rings, strict=True), start=1
-    ):
-        rings += rings_part * currents[k]
-        currents[k + 1] += next_part * currents[k]
-    rings += currents[-1]
-    base = (rings + port_a) / (factors.rings_s + port_s)
-    potentials = [base] * len(currents)
-    for k in range(len(currents) - 2, 0, -1):
-        potentials[k] = (
-            currents[k] * factors.inverse_total[k - 1]
-            + factors.to_next[k - 1] * potentials[k + 1]
-            + factors.to_rings[k - 1] * base
-        )
-    return potentials
+    ladder = Ladder(
+        tuple(1.0 / (winding.resistance_ohm * (b - a)) for a, b in pairwise(locations)),
+        tuple(leaks.values()),
+        tuple(share * winding.capacitance_f for share in shares.values()),
+        port.conductance_s,
+    )
+    return _Circuit(locations, ladder, port)
