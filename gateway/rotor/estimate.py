@@ -1,45 +1,19 @@
 """The door of the physics: Samples of a machine in, its computed Samples out.
 
 Status and time are carried over from the inputs: the worst status, the oldest time. What the
-numbers cannot tell is said: a resistance that cannot be told from infinity is 'at least', one that
-cannot be told from zero is 'at most', a place that cannot be told is Uncertain over the whole
-winding. Below zero by more than its uncertainty, a resistance contradicts the settings; it is
-still shown as 'at most zero', because a dead fault behind a wrong R0 must raise its alarm. A
-negative conductance contradicts them too (swapped half-cycles), and nothing can be said then.
+numbers cannot tell is said as `telling` has it; a place that cannot be told is Uncertain over the
+whole winding.
 """
 
 from collections.abc import Mapping
-from math import hypot, inf, isinf, sqrt
-from typing import Final
+from math import sqrt
 
+from gateway.rotor import telling
 from gateway.rotor.measured import Measured
 from gateway.rotor.pulse_injection import HalfCycles, Solution, Source, solve
 from gateway.site.model import PulseInjection
 from gateway.site.units import Unit
-from gateway.tags import (
-    BAD_CONFIGURATION_ERROR,
-    BAD_OUT_OF_RANGE,
-    UNCERTAIN,
-    UNCERTAIN_CONFIGURATION_ERROR,
-    UNCERTAIN_SENSOR_NOT_ACCURATE,
-    Limit,
-    Sample,
-    Status,
-)
-
-# Coverage factor of 'at least' and 'at most' (about 95 %, GUM 6.2 and G.6.6).
-_K: Final = 2.0
-# Negative by more than this many standard uncertainties, a conductance is no noise: 0.1 % of a
-# normal distribution, and beyond the difference of two largest permissible errors (2.45 u).
-_NO_NOISE: Final = 3.0
-# A place not known at all: the middle of the winding, rectangular over it (GUM 4.3.7).
-_ANYWHERE: Final = Measured(0.5, 1 / sqrt(12))
-# A third of the winding with k = 2: beyond this a place points to no coil group (our choice).
-_VAGUE_PU: Final = 0.08
-# A place divides by the conductance: one that noise has made too large draws it to the tap, and
-# sharply. Five standard uncertainties of conductance leave that no room (our choice).
-_TOLD: Final = 5.0
-_BEYOND_PU: Final = 0.05  # places this far outside the winding are still noise (common practice)
+from gateway.tags import UNCERTAIN_SENSOR_NOT_ACCURATE, Limit, Sample, Status
 
 
 def input_tags(settings: PulseInjection) -> tuple[str, str, str, str]:
@@ -105,52 +79,29 @@ def _si(sample: Sample, unit: Unit) -> Measured:
 def _resistance(
     settings: PulseInjection, solution: Solution, carried: Status, time_ns: int
 ) -> Sample:
-    """The resistance, or what the interval of the conductance leaves of it.
-
-    The interval is carried through 1/G itself: a slope says nothing of the far end of a
-    conductance that is barely known.
-    """
-    tag, factor = settings.fault_resistance.tag, float(settings.fault_resistance.unit.factor)
-    conductance, resistance = solution.loop_conductance_s, solution.fault_resistance_ohm
-    if conductance.value < -_NO_NOISE * conductance.u:
-        return Sample(tag, None, BAD_CONFIGURATION_ERROR, time_ns)
-    r0_ohm, reach_ohm = settings.source_resistance, _K * _source_resistance(settings).u
-    least_s = conductance.value - _K * conductance.u
-    most_s = max(conductance.value, 0.0) + _K * conductance.u
-    if least_s <= 0 or isinf(resistance.value):
-        # Not to be told from an open loop; no more is promised than the tag's range can show.
-        lowest_ohm = 1 / most_s - r0_ohm - reach_ohm if most_s > 0 else inf
-        top = max(
-            q.in_unit(settings.fault_resistance.unit) for q in settings.fault_resistance.range
-        )
-        # 'At least nothing' is no news of a winding but of a measurement drowned in noise.
-        drowned = lowest_ohm <= 0
-        status = carried.worst(UNCERTAIN_SENSOR_NOT_ACCURATE) if drowned else carried
-        status = status.with_limit(Limit.HIGH)
-        return Sample(tag, min(max(lowest_ohm, 0.0) / factor, top), status, time_ns)
-    loop_ohm = 1 / conductance.value
-    if resistance.value <= hypot(loop_ohm - 1 / most_s, reach_ohm):
-        highest_ohm = resistance.value + hypot(1 / least_s - loop_ohm, reach_ohm)
-        contradicted = highest_ohm < 0
-        status = carried.worst(UNCERTAIN_CONFIGURATION_ERROR) if contradicted else carried
-        return Sample(tag, max(highest_ohm, 0.0) / factor, status.with_limit(Limit.LOW), time_ns)
-    # Terms of higher order of 1/G (GUM 5.1.2, note): they count where G is barely known.
-    relative = conductance.u / conductance.value
-    u_ohm = hypot(resistance.u, sqrt(8) * relative**2 * loop_ohm)
-    return Sample(tag, resistance.value / factor, carried, time_ns, u_ohm / factor)
+    tag, unit = settings.fault_resistance.tag, settings.fault_resistance.unit
+    told = telling.resistance(
+        solution.loop_conductance_s, solution.fault_resistance_ohm, _source_resistance(settings)
+    )
+    if told.value is None:
+        return Sample(tag, None, carried.worst(told.status), time_ns)
+    value, factor = told.value / float(unit.factor), float(unit.factor)
+    if told.status.limit is Limit.HIGH:
+        # No more is promised than the tag's range can show.
+        value = min(value, max(q.in_unit(unit) for q in settings.fault_resistance.range))
+    status = carried.worst(told.status.code).with_limit(told.status.limit)
+    return Sample(tag, value, status, time_ns, None if told.u is None else told.u / factor)
 
 
 def _location(
     settings: PulseInjection, solution: Solution, carried: Status, time_ns: int
 ) -> Sample:
     tag, factor = settings.fault_location.tag, float(settings.fault_location.unit.factor)
-    conductance, place = solution.loop_conductance_s, solution.fault_location_pu
-    told = conductance.value > _TOLD * conductance.u
-    if place is None or not told or place.u > _ANYWHERE.u:
-        status = carried.worst(UNCERTAIN)
-        return Sample(tag, _ANYWHERE.value / factor, status, time_ns, _ANYWHERE.u / factor)
-    outside = max(-place.value, place.value - 1.0, 0.0)
-    if outside > hypot(_BEYOND_PU, _K * place.u):
-        return Sample(tag, None, BAD_OUT_OF_RANGE, time_ns)
-    status = carried if place.u <= _VAGUE_PU else carried.worst(UNCERTAIN)
-    return Sample(tag, place.value / factor, status, time_ns, place.u / factor)
+    told = telling.location(solution.loop_conductance_s, solution.fault_location_pu)
+    status = carried.worst(told.status)
+    if told.value is not None and told.u is not None:
+        return Sample(tag, told.value / factor, status, time_ns, told.u / factor)
+    if told.status.is_bad:
+        return Sample(tag, None, status, time_ns)
+    anywhere = telling.ANYWHERE
+    return Sample(tag, anywhere.value / factor, status, time_ns, anywhere.u / factor)

@@ -1,6 +1,8 @@
-"""A number with its standard uncertainty: the currency of the physics."""
+"""A number with its standard uncertainty, and what is left of one that a measurement cannot tell."""
 
 from dataclasses import dataclass
+
+from gateway.tags import Status
 
 
 @dataclass(frozen=True, slots=True)
@@ -9,3 +11,16 @@ class Measured:
 
     value: float
     u: float
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """One quantity as far as a measurement tells it.
+
+    With limit bits 'high' in the status the quantity is at least `value`, with 'low' at most, and
+    `u` is None. Without a value it cannot be told.
+    """
+
+    status: Status
+    value: float | None = None
+    u: float | None = None

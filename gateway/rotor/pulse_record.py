@@ -7,11 +7,11 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from gateway.rotor.measured import Measured
-from gateway.tags import Status
+from gateway.rotor.measured import Estimate, Measured
 
 Floats: TypeAlias = NDArray[np.float64]
 Booleans: TypeAlias = NDArray[np.bool_]
+Ints: TypeAlias = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,19 +54,6 @@ class Flag:
 
     kind: FlagKind
     text: str
-
-
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """One quantity as far as the record tells it.
-
-    With limit bits 'high' in the status the quantity is at least `value`, with 'low' at most, and
-    `u` is None. Without a value it cannot be told.
-    """
-
-    status: Status
-    value: float | None = None
-    u: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

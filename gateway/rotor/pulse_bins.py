@@ -1,0 +1,102 @@
+"""A sampled pulse current in a few dozen means, without loss of what it says of the circuit.
+
+The circuit answers every reversal with one exponential, fast at first and slow later. Samples are
+therefore averaged over bins that grow with the time since the reversal. The circuit's answer is
+averaged over the same samples exactly, so that the bins add no bias and little noise.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from gateway.rotor.pulse_record import Floats, Ints
+
+# Bins of one half-cycle: with these, a time constant between the sampling interval and the
+# half-cycle loses less than 2 % of its information (measured).
+_BINS: Final = 14
+# A step between samples that is longer than this many usual ones is a gap.
+GAP: Final = 1.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Samples:
+    """Samples of one stretch, and the source that drove them.
+
+    `index` tells where each sample stands in its record. `reversals_s` are the instants inside the
+    stretch at which the source turned, beginning with `polarity` (+1 or -1).
+    """
+
+    index: Ints
+    time_s: Floats
+    current_a: Floats
+    field_v: Floats | None
+    interval_s: float
+    reversals_s: Floats
+    polarity: float
+
+    def without(self, drop: Floats) -> "Samples":
+        """The samples that the mask `drop` does not mark; the source stays."""
+        return self.only(~drop)
+
+    def only(self, keep: Floats | slice) -> "Samples":
+        """A choice of the samples; reversals before the first one turn the polarity."""
+        time_s = self.time_s[keep]
+        passed = int(np.searchsorted(self.reversals_s, time_s[0], side="right"))
+        inside = int(np.searchsorted(self.reversals_s, time_s[-1], side="right"))
+        return Samples(
+            self.index[keep],
+            time_s,
+            self.current_a[keep],
+            None if self.field_v is None else self.field_v[keep],
+            self.interval_s,
+            self.reversals_s[passed:inside],
+            self.polarity if passed % 2 == 0 else -self.polarity,
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bins:
+    """Means over runs of equally spaced samples; arrays with one entry a bin, unless said.
+
+    `first` is the index of a bin's first sample, `first_s` its time, `begins_s` when the bin's
+    field voltage is taken to begin, `polarity` the source's sign. `since_first_s` has one entry a
+    sample: the time since the first sample of its bin.
+    """
+
+    first: Ints
+    count: Ints
+    first_s: Floats
+    begins_s: Floats
+    current_a: Floats
+    field_v: Floats | None
+    polarity: Floats
+    since_first_s: Floats
+
+
+def in_bins(samples: Samples, cuts: Ints) -> Bins:
+    """Average the samples; a bin begins at every reversal, after every gap, and at `cuts`."""
+    time_s, reversals_s, h = samples.time_s, samples.reversals_s, samples.interval_s
+    n = len(time_s)
+    begins = np.concatenate(([0], np.searchsorted(time_s, reversals_s)))
+    ends = np.concatenate((begins[1:], [n]))
+    longest = int((ends - begins).max())
+    grid = np.concatenate(([0], np.geomspace(1, max(longest, 2), _BINS).astype(np.int64)))
+    at = begins[:, None] + grid
+    gaps = np.flatnonzero(np.diff(time_s) > GAP * h) + 1
+    first = np.unique(np.concatenate((at[at < ends[:, None]], gaps, cuts)))
+    count = np.diff(first, append=n)
+    first_s = time_s[first]
+    turned = np.searchsorted(reversals_s, first_s, side="right")
+    latest_s = np.concatenate(([-np.inf], reversals_s))[turned]
+    field_v = samples.field_v
+    return Bins(
+        first,
+        count,
+        first_s,
+        np.maximum(first_s - h / 2, latest_s),
+        np.add.reduceat(samples.current_a, first) / count,
+        None if field_v is None else np.add.reduceat(field_v, first) / count,
+        samples.polarity * (1.0 - 2.0 * (turned % 2)),
+        time_s - np.repeat(first_s, count),
+    )

@@ -1,0 +1,145 @@
+"""Least squares for curves that are linear in most of their parameters.
+
+The linear parameters are solved for exactly at every step, so that only the others (here: time
+constants) need a start value. That is variable projection with Kaufman's simplification of the
+derivative, damped after Levenberg and Marquardt.
+
+Source: G. H. Golub and V. Pereyra, SIAM J. Numer. Anal. 10 (1973) 413; L. Kaufman, BIT 15 (1975)
+49; D. W. Marquardt, J. SIAM 11 (1963) 431.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats: TypeAlias = NDArray[np.float64]
+
+_DAMPING: Final = 1e-3
+_DAMPING_MOST: Final = 1e12
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Curve:
+    """A curve at one set of its p nonlinear parameters, for n points and q linear parameters.
+
+    The curve is offset + coefficients @ columns, with `offset` (n) and `columns` (q, n);
+    `d_offset` (p, n) and `d_columns` (p, q, n) are their derivatives by the nonlinear parameters.
+    """
+
+    offset: Floats
+    columns: Floats
+    d_offset: Floats
+    d_columns: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """The best parameters, the sum of squares left, and (J J^T)^-1 of all, linear ones first.
+
+    The covariance of the parameters is `unscaled_covariance` times the variance of one point.
+    """
+
+    linear: Floats
+    nonlinear: Floats
+    curve: Curve
+    residual: Floats
+    squares: float
+    unscaled_covariance: Floats
+    converged: bool
+
+
+def fit(
+    curve: Callable[[Floats], Curve],
+    start: Floats,
+    y: Floats,
+    *,
+    tolerance: float = 1e-9,
+    most_steps: int = 200,
+) -> Fit:
+    """The least-squares fit of a separable curve to `y` (n), beginning at `start` (p).
+
+    Ends when the last step has become shorter than `tolerance` of its own standard deviation, or
+    `tolerance` of the parameters. A direction that the points do not tell at all gets a very
+    large variance, not an error.
+    """
+    at = np.asarray(start, dtype=float)
+    here = _project(curve(at), y)
+    damping, converged = 0.0, False
+    for _ in range(most_steps):
+        normal = here.slopes @ here.slopes.T
+        pull = here.slopes @ here.residual
+        scale = normal.diagonal()
+        if not scale.any():
+            converged = True
+            break
+        step = _solve(normal + np.diag(damping * scale), pull)
+        there = _project(curve(at + step), y)
+        if there.squares <= here.squares * (1 + 1e-15):
+            # In units of standard deviations the step has a length that needs no scale.
+            length = float(step @ normal @ step)
+            gained = here.squares - there.squares
+            at, here = at + step, there
+            damping = damping / 10 if damping > _DAMPING else 0.0
+            variance = here.squares / max(len(y) - len(here.linear) - len(at), 1)
+            if length <= tolerance**2 * variance or (
+                gained <= 1e-14 * here.squares and bool((abs(step) <= tolerance * abs(at)).all())
+            ):
+                converged = True
+                break
+        else:
+            damping = max(10 * damping, _DAMPING)
+            if damping > _DAMPING_MOST:
+                converged = True
+                break
+    full = np.vstack([here.curve.columns, here.rates])
+    return Fit(
+        here.linear,
+        at,
+        here.curve,
+        here.residual,
+        here.squares,
+        _inverse(full @ full.T),
+        converged,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Projected:
+    curve: Curve
+    linear: Floats
+    residual: Floats
+    squares: float
+    rates: Floats  # (p, n): derivative of the curve by the nonlinear parameters
+    slopes: Floats  # (p, n): what of it the linear parameters cannot follow
+
+
+def _project(curve: Curve, y: Floats) -> _Projected:
+    columns = curve.columns
+    target = y - curve.offset
+    gram = columns @ columns.T
+    linear = _solve(gram, columns @ target)
+    residual = target - linear @ columns
+    rates = curve.d_offset + linear @ curve.d_columns
+    slopes = rates - _solve(gram, columns @ rates.T).T @ columns
+    return _Projected(curve, linear, residual, float(residual @ residual), rates, slopes)
+
+
+def _solve(matrix: Floats, right: Floats) -> Floats:
+    try:
+        return np.linalg.solve(matrix, right)
+    except np.linalg.LinAlgError:
+        return np.linalg.lstsq(matrix, right, rcond=None)[0]
+
+
+def _inverse(matrix: Floats) -> Floats:
+    """The inverse of a positive matrix; where it has none, as far as the digits go."""
+    scale = np.sqrt(matrix.diagonal())
+    scale[scale == 0] = 1.0
+    normed = matrix / np.outer(scale, scale)
+    values, vectors = np.linalg.eigh(normed)
+    values = np.maximum(values, 1e-14)
+    inverse: Floats = (vectors / values) @ vectors.T / np.outer(scale, scale)
+    return inverse
