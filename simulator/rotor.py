@@ -220,7 +220,7 @@ def source_current_a(
 
 def fault_current_a(potentials: Potentials, fault: Fault) -> float:
     """Return the current in amperes that flows through `fault` to the shaft."""
-    return potentials.at((fault.location,))[0] / fault.resistance_ohm
+    return potentials.at((_place(fault),))[0] / fault.resistance_ohm
 
 
 def settling_time_constant_s(winding: Winding, injection: Injection) -> float:
@@ -262,6 +262,11 @@ def _ripple_v(
     return [u + x * ripple_v for u, x in zip(unknowns, locations, strict=True)]
 
 
+def _place(fault: Fault) -> float:
+    # Faults nearer to each other than a billionth of the winding share a node.
+    return round(fault.location, _LOCATION_DIGITS)
+
+
 def _port(injection: Injection) -> _Port:
     if isinstance(injection, TerminalInjection):
         return _Port(1.0 / injection.series_ohm, 0.0)
@@ -275,8 +280,7 @@ def _port(injection: Injection) -> _Port:
 @lru_cache(maxsize=64)
 def _circuit(winding: Winding, injection: Injection) -> _Circuit:
     even = [k / SEGMENTS for k in range(SEGMENTS + 1)]
-    # Faults nearer to each other than a billionth of the winding share a node.
-    places = [round(fault.location, _LOCATION_DIGITS) for fault in winding.faults]
+    places = [_place(fault) for fault in winding.faults]
     locations = tuple(sorted({*even, *places}))
     # A fault's own node takes nothing over from its neighbours: its coming moves no charge.
     shares = dict.fromkeys(locations, 0.0) | dict.fromkeys(even, 1 / SEGMENTS)
