@@ -1,4 +1,4 @@
-"""A number with its standard uncertainty, and what is left of one that a measurement cannot tell."""
+"""A number with its standard uncertainty, and what a measurement tells of one."""
 
 from dataclasses import dataclass
 

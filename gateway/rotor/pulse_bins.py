@@ -5,12 +5,12 @@ therefore averaged over bins that grow with the time since the reversal. The cir
 averaged over the same samples exactly, so that the bins add no bias and little noise.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from gateway.rotor.pulse_record import Floats, Ints
+from gateway.rotor.pulse_record import Booleans, Floats, Ints
 
 # Bins of one half-cycle: with these, a time constant between the sampling interval and the
 # half-cycle loses less than 2 % of its information (measured).
@@ -23,35 +23,49 @@ GAP: Final = 1.5
 class Samples:
     """Samples of one stretch, and the source that drove them.
 
-    `index` tells where each sample stands in its record. `reversals_s` are the instants inside the
-    stretch at which the source turned, beginning with `polarity` (+1 or -1).
+    `index` tells where each sample stands in its record; `current` is counted in what the source's
+    amplitude drives through R0 alone. The stretch lasts from `begin_s` to
+    `end_s`; `reversals_s` are the instants within at which the source turned, beginning with
+    `polarity` (+1 or -1).
     """
 
     index: Ints
     time_s: Floats
-    current_a: Floats
+    current: Floats
     field_v: Floats | None
     interval_s: float
+    begin_s: float
+    end_s: float
     reversals_s: Floats
     polarity: float
 
-    def without(self, drop: Floats) -> "Samples":
-        """The samples that the mask `drop` does not mark; the source stays."""
-        return self.only(~drop)
+    def only(self, keep: Booleans) -> "Samples":
+        """The samples that `keep` marks, of the same stretch."""
+        return replace(
+            self,
+            index=self.index[keep],
+            time_s=self.time_s[keep],
+            current=self.current[keep],
+            field_v=None if self.field_v is None else self.field_v[keep],
+        )
 
-    def only(self, keep: Floats | slice) -> "Samples":
-        """A choice of the samples; reversals before the first one turn the polarity."""
-        time_s = self.time_s[keep]
-        passed = int(np.searchsorted(self.reversals_s, time_s[0], side="right"))
-        inside = int(np.searchsorted(self.reversals_s, time_s[-1], side="right"))
-        return Samples(
-            self.index[keep],
-            time_s,
-            self.current_a[keep],
-            None if self.field_v is None else self.field_v[keep],
-            self.interval_s,
-            self.reversals_s[passed:inside],
-            self.polarity if passed % 2 == 0 else -self.polarity,
+    def between(self, first: int, end: int) -> "Samples":
+        """The stretch from the sample `first` to before the sample `end`."""
+        half_s = self.interval_s / 2
+        begin_s, end_s = float(self.time_s[first]) - half_s, float(self.time_s[end - 1]) + half_s
+        passed, inside = np.searchsorted(
+            self.reversals_s, (self.time_s[first], self.time_s[end - 1]), side="right"
+        )
+        return replace(
+            self,
+            index=self.index[first:end],
+            time_s=self.time_s[first:end],
+            current=self.current[first:end],
+            field_v=None if self.field_v is None else self.field_v[first:end],
+            begin_s=begin_s,
+            end_s=end_s,
+            reversals_s=self.reversals_s[passed:inside],
+            polarity=self.polarity if passed % 2 == 0 else -self.polarity,
         )
 
 
@@ -68,7 +82,7 @@ class Bins:
     count: Ints
     first_s: Floats
     begins_s: Floats
-    current_a: Floats
+    current: Floats
     field_v: Floats | None
     polarity: Floats
     since_first_s: Floats
@@ -95,7 +109,7 @@ def in_bins(samples: Samples, cuts: Ints) -> Bins:
         count,
         first_s,
         np.maximum(first_s - h / 2, latest_s),
-        np.add.reduceat(samples.current_a, first) / count,
+        np.add.reduceat(samples.current, first) / count,
         None if field_v is None else np.add.reduceat(field_v, first) / count,
         samples.polarity * (1.0 - 2.0 * (turned % 2)),
         time_s - np.repeat(first_s, count),

@@ -86,7 +86,7 @@ class Circuit:
         return Curve(high, np.array(columns), d_high[None], np.array(d_columns)[None])
 
     def at_samples(self, found: Fit) -> Floats:
-        """The fitted current at each sample, in amplitudes of the source over R0."""
+        """The fitted current at each sample of its stretch."""
         tau_s = float(np.exp(found.nonlinear[0]))
         loss, level, charge = found.linear[:3]
         gain = found.linear[-1] if self.free_gain else 0.0
@@ -123,13 +123,12 @@ def circuit(samples: Samples, field_unit_v: float, free_gain: bool = False) -> C
         steps = np.diff(bins.field_v, prepend=bins.field_v[0]) / field_unit_v
         moved = steps if float(np.abs(steps).max()) > 1e-9 else None
     reversals_s = samples.reversals_s
-    instants_s = np.concatenate(([bins.begins_s[0]], reversals_s))
+    instants_s = np.concatenate(([samples.begin_s], reversals_s))
     signs = 1.0 - 2.0 * (np.arange(len(reversals_s)) % 2)
-    middle_s = bins.first_s - bins.first_s[0]
     drift = None
     if bins.field_v is None and len(reversals_s) > 1:
         middle_s = bins.first_s + (bins.count - 1) * (samples.interval_s / 2)
-        drift = (middle_s - middle_s[0]) / (middle_s[-1] - middle_s[0]) - 0.5
+        drift = (middle_s - samples.begin_s) / (samples.end_s - samples.begin_s) - 0.5
     return Circuit(
         samples,
         bins,
@@ -145,18 +144,19 @@ def circuit(samples: Samples, field_unit_v: float, free_gain: bool = False) -> C
     )
 
 
-def fit_circuit(circuit: Circuit, amplitudes: Floats, start_tau_s: float | None) -> Fit:
-    """The best fit to bin means of the current in amplitudes over R0."""
-    y = amplitudes * circuit.weight
+def fit_circuit(circuit: Circuit, start_tau_s: float | None = None) -> Fit:
+    """The best fit; from the best of a ladder of time constants where no start is given."""
+    y = circuit.bins.current * circuit.weight
+    shortest_s, longest_s = _reach_s(circuit)
     start = np.array([np.log(start_tau_s or _best_start(circuit, y))])
-    return fit(circuit, start, y, tolerance=_TOLERANCE)
+    bounds = (float(np.log(shortest_s)), float(np.log(longest_s)))
+    return fit(circuit, start, y, bounds=bounds, tolerance=_TOLERANCE)
 
 
 def _best_start(circuit: Circuit, y: Floats) -> float:
     """The best of a ladder of time constants, from below a sample to beyond the stretch."""
-    samples = circuit.samples
-    span_s = float(samples.time_s[-1] - samples.time_s[0])
-    ladder = np.geomspace(samples.interval_s / 3, 2 * span_s, _STARTS)
+    shortest_s, longest_s = _reach_s(circuit)
+    ladder = np.geomspace(10 * shortest_s, longest_s / 10, _STARTS)
     left: list[float] = []
     for tau_s in ladder:
         curve = circuit(np.array([np.log(tau_s)]))
@@ -165,6 +165,12 @@ def _best_start(circuit: Circuit, y: Floats) -> float:
         residual = target - linear @ curve.columns
         left.append(float(residual @ residual))
     return float(ladder[int(np.argmin(left))])
+
+
+def _reach_s(circuit: Circuit) -> tuple[float, float]:
+    """Shorter time constants than the first leave no trace, longer ones than the second no end."""
+    first_s = float(circuit.since_s[:, 1:].min(initial=circuit.samples.interval_s))
+    return first_s / 30, 20 * (circuit.samples.end_s - circuit.samples.begin_s)
 
 
 def _decay(since_s: Floats, tau_s: float) -> tuple[Floats, Floats]:

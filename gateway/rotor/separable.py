@@ -37,9 +37,11 @@ class Curve:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fit:
-    """The best parameters, the sum of squares left, and (J J^T)^-1 of all, linear ones first.
+    """The best parameters, and the sum of squares left.
 
-    The covariance of the parameters is `unscaled_covariance` times the variance of one point.
+    `slopes` (q + p, n) are the curve's derivatives by all parameters, linear ones first, and
+    `unscaled_covariance` is (slopes slopes^T)^-1: times the variance of one point it is the
+    covariance of the parameters.
     """
 
     linear: Floats
@@ -47,6 +49,7 @@ class Fit:
     curve: Curve
     residual: Floats
     squares: float
+    slopes: Floats
     unscaled_covariance: Floats
     converged: bool
 
@@ -56,10 +59,13 @@ def fit(
     start: Floats,
     y: Floats,
     *,
+    bounds: tuple[float, float] = (-np.inf, np.inf),
     tolerance: float = 1e-9,
     most_steps: int = 200,
 ) -> Fit:
     """The least-squares fit of a separable curve to `y` (n), beginning at `start` (p).
+
+    All nonlinear parameters stay within `bounds`.
 
     Ends when the last step has become shorter than `tolerance` of its own standard deviation, or
     `tolerance` of the parameters. A direction that the points do not tell at all gets a very
@@ -76,6 +82,7 @@ def fit(
             converged = True
             break
         step = _solve(normal + np.diag(damping * scale), pull)
+        step = np.clip(at + step, *bounds) - at
         there = _project(curve(at + step), y)
         if there.squares <= here.squares * (1 + 1e-15):
             # In units of standard deviations the step has a length that needs no scale.
@@ -101,6 +108,7 @@ def fit(
         here.curve,
         here.residual,
         here.squares,
+        full,
         _inverse(full @ full.T),
         converged,
     )
@@ -128,10 +136,12 @@ def _project(curve: Curve, y: Floats) -> _Projected:
 
 
 def _solve(matrix: Floats, right: Floats) -> Floats:
+    found: Floats
     try:
-        return np.linalg.solve(matrix, right)
+        found = np.linalg.solve(matrix, right)
     except np.linalg.LinAlgError:
-        return np.linalg.lstsq(matrix, right, rcond=None)[0]
+        found = np.linalg.lstsq(matrix, right, rcond=None)[0]
+    return found
 
 
 def _inverse(matrix: Floats) -> Floats:

@@ -1,0 +1,126 @@
+"""What disturbs single samples or rides on all of them: a saturated converter, outliers, ripple."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from gateway.rotor.pulse_bins import Samples
+from gateway.rotor.pulse_record import Booleans, Floats, Ints
+from gateway.rotor.separable import Curve, fit
+
+_MAD: Final = 1.4826  # median absolute deviation to standard deviation, normal distribution
+# Normal noise passes this in one of ten thousand records of thousands of samples.
+_BEYOND: Final = 5.5
+# What stands out longer or oftener is no disturbance of samples but another circuit (our choice).
+_LONGEST_RUN: Final = 0.01
+_MOST: Final = 0.1
+_BY_CHANCE: Final = 1e-4  # records in which a run of equal values may be taken for saturation
+# Slower than this many cycles a half-cycle, a line may be the circuit's own answer (our choice).
+_SLOWEST: Final = 3.0
+_LINE: Final = 24.0  # power of a line over its mean: by chance once in 10^7 records (exp(-24) n)
+_MOST_LINES: Final = 12
+
+
+def saturated(samples: Samples) -> Booleans:
+    """Samples at the end of the converter's range: its extreme value again and again.
+
+    Where nearly all samples have one of two values the converter is too coarse to show any noise,
+    and nothing can be concluded.
+    """
+    current = samples.current
+    same = current[1:] == current[:-1]
+    found = np.zeros(len(current), dtype=bool)
+    if not same.any():
+        return found
+    extremes = [current == current.max(), current == current.min()]
+    at_extremes = extremes[0] | extremes[1]
+    if at_extremes.mean() > 0.8:
+        return found
+    others = same[~at_extremes[1:]]
+    chance = max(float(others.mean()), 1.0 / len(current))
+    for extreme in extremes:
+        begins, ends = runs(extreme)
+        longest = int((ends - begins).max())
+        if len(current) * chance ** (longest - 1) < _BY_CHANCE:
+            found |= extreme
+    return found
+
+
+def outliers(residual: Floats, noise: float) -> Booleans:
+    """Samples, alone or in short bursts, that noise does not explain."""
+    beyond = np.abs(residual) > _BEYOND * noise
+    if not beyond.any():
+        return beyond
+    begins, ends = runs(beyond)
+    longest = max(_LONGEST_RUN * len(residual), 5.0)
+    if beyond.mean() <= _MOST and (ends - begins).max() <= longest:
+        return beyond
+    # Where the circuit itself does not fit, only what sticks out of its neighbours is an outlier.
+    padded = np.pad(residual, 3, mode="reflect")
+    apart = residual - np.median(np.lib.stride_tricks.sliding_window_view(padded, 7), axis=1)
+    sticks_out: Booleans = beyond & (
+        np.abs(apart) > _BEYOND * _MAD * float(np.median(np.abs(apart)))
+    )
+    return sticks_out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ripple:
+    """Lines in a residual: their sum at all samples, and frequency in Hz and amplitude of each."""
+
+    values: Floats
+    lines: tuple[tuple[float, float], ...]
+
+
+def ripple(samples: Samples, residual: Floats, used: Booleans) -> Ripple:
+    """The lines in the residual of the samples that are used.
+
+    The current answers the ripple of a rectified field voltage with the same frequencies; sampling
+    folds those beyond half its rate, which does not matter here.
+    """
+    h = samples.interval_s
+    place = np.rint((samples.time_s - samples.begin_s) / h - 0.5).astype(np.int64)
+    bounds_s = np.concatenate(([samples.begin_s], samples.reversals_s, [samples.end_s]))
+    size = int(place[-1]) + 1
+    slowest = int(np.ceil(_SLOWEST * size * h / float(np.diff(bounds_s).max())))
+    values = np.zeros_like(residual)
+    lines: list[tuple[float, float]] = []
+    grid = np.zeros(size)
+    while len(lines) < _MOST_LINES:
+        grid[place[used]] = residual[used] - values[used]
+        power = np.abs(np.fft.rfft(grid)) ** 2
+        if slowest >= len(power):
+            break
+        peak = slowest + int(np.argmax(power[slowest:]))
+        if power[peak] <= _LINE * float(np.median(power)) / np.log(2.0):
+            break
+        line, line_hz, amplitude = _line(samples.time_s, residual - values, used, peak / (size * h))
+        values = values + line
+        lines.append((line_hz, amplitude))
+    return Ripple(values, tuple(lines))
+
+
+def _line(
+    time_s: Floats, residual: Floats, used: Booleans, start_hz: float
+) -> tuple[Floats, float, float]:
+    middle_s = time_s - time_s.mean()
+
+    def curve(nonlinear: Floats) -> Curve:
+        angle = nonlinear[0] * middle_s[used]
+        cosine, sine = np.cos(angle), np.sin(angle)
+        slopes = np.array([[-sine * middle_s[used], cosine * middle_s[used]]])
+        nothing = np.zeros((1, len(angle)))
+        return Curve(nothing[0], np.array([cosine, sine]), nothing, slopes)
+
+    start = np.array([2 * np.pi * start_hz])
+    found = fit(curve, start, residual[used], tolerance=1e-2, most_steps=20)
+    angle = found.nonlinear[0] * middle_s
+    line: Floats = found.linear @ np.array([np.cos(angle), np.sin(angle)])
+    return line, float(found.nonlinear[0] / (2 * np.pi)), float(np.hypot(*found.linear))
+
+
+def runs(marks: Booleans) -> tuple[Ints, Ints]:
+    """Where runs of marks begin and where they end (the index after the last)."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], marks, [False]))))
+    return edges[::2], edges[1::2]

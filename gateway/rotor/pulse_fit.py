@@ -1,0 +1,173 @@
+"""The fit of a record's last state: without disturbed samples, without ripple, after any change."""
+
+from dataclasses import dataclass, replace
+from math import sqrt
+from typing import Final
+
+import numpy as np
+
+from gateway.rotor.pulse_bins import Samples
+from gateway.rotor.pulse_change import Change, change, suspicion
+from gateway.rotor.pulse_circuit import Circuit, circuit, fit_circuit
+from gateway.rotor.pulse_disturbances import outliers, ripple
+from gateway.rotor.pulse_record import Booleans, Flag, FlagKind, Floats
+from gateway.rotor.separable import Fit
+from gateway.tags import GOOD, UNCERTAIN, UNCERTAIN_SENSOR_NOT_ACCURATE, Status
+
+# What the circuit leaves out (copper, edges of the pulse), in amplitudes over R0 (our choice): no
+# record is believed to be better than this.
+_FLOOR: Final = 3e-6
+_MAD: Final = 1.4826  # median absolute deviation to standard deviation, normal distribution
+_ROUNDS: Final = 10
+_STATES: Final = 4
+_FEWEST: Final = 12  # samples that make a state
+# Squares beyond the expected, in standard deviations of chi-square: from the first on the
+# uncertainty is widened, from the second on the circuit is called a misfit (our choice).
+_WIDE: Final = 3.0
+_MISFIT: Final = 6.0
+# A cumulated score beyond this, in squared standard deviations, is looked into: about one record in
+# a hundred is so by chance.
+_SUSPECT: Final = 13.0
+_GAIN: Final = 30.0  # squares that a free gain must save, in variances: 5.5 standard deviations
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class State:
+    """The fit of one state of the circuit.
+
+    `samples` are all of the stretch, with any ripple taken off, `used` marks those that count,
+    `fitted` has the circuit's current at each. `noise` is that of one sample, `quick_noise` what
+    changes of it from one to the next. `covariance` is that of the fit's parameters, linear ones
+    first.
+    """
+
+    samples: Samples
+    used: Booleans
+    circuit: Circuit
+    fit: Fit
+    fitted: Floats
+    noise: float
+    quick_noise: float
+    misfit: float
+    covariance: Floats
+    flags: tuple[Flag, ...]
+    status: Status = GOOD
+
+
+def fit_state(samples: Samples, usable: Booleans, unit_v: float, free_gain: bool) -> State:
+    """The last state that the samples show, with everything that there is to say of it."""
+    flags: tuple[Flag, ...] = ()
+    status = GOOD
+    for _ in range(_STATES):
+        state = _fit(samples, usable, unit_v, free_gain)
+        turn, mismatch = _explanation(state, unit_v)
+        if mismatch is not None:
+            state = mismatch
+        if turn is None:
+            break
+        at = np.flatnonzero(state.used)
+        end, begin = int(at[turn.old_end - 1]) + 1, int(at[turn.new_first])
+        text = f"between {samples.time_s[end - 1]:.6g} and {samples.time_s[begin]:.6g} s; "
+        after, before = (begin, len(samples.time_s)), (0, end)
+        if _enough(samples, *after):
+            text, (first, last) = text + "what is told is the state after it", after
+        elif _enough(samples, *before):
+            text += "too little follows to tell that state; what is told is the state before it"
+            (first, last), status = before, UNCERTAIN
+        else:
+            text += "neither state lasts long enough to be told"
+            flags, status = (*flags, Flag(FlagKind.CHANGED, text)), UNCERTAIN_SENSOR_NOT_ACCURATE
+            break
+        flags = (*flags, Flag(FlagKind.CHANGED, text))
+        samples, usable = samples.between(first, last), usable[first:last]
+    return replace(state, flags=flags + state.flags, status=state.status.worst(status))
+
+
+def _explanation(state: State, unit_v: float) -> tuple[Change | None, State | None]:
+    """What explains the squares left better than noise: a change, or a source not as told."""
+    variance = min(state.noise, state.quick_noise) ** 2
+    here, poor = state.circuit, state.misfit > _MISFIT
+    if not poor and suspicion(here, state.fit, variance) < _SUSPECT:
+        return None, None
+    turn = change(here.samples, here, state.fit, variance, unit_v)
+    if not poor or here.free_gain:
+        return turn, None
+    freed = _fit(state.samples, state.used, unit_v, free_gain=True)
+    saved = (state.fit.squares - freed.fit.squares) / variance
+    if saved < max(_GAIN, 0.0 if turn is None else turn.saved):
+        return turn, None
+    gain = float(freed.fit.linear[-1])
+    text = f"its transients are {1 + gain:.4g} times what amplitude and source resistance tell"
+    return None, replace(freed, flags=(*freed.flags, Flag(FlagKind.SOURCE_MISMATCH, text)))
+
+
+def _enough(samples: Samples, first: int, end: int) -> bool:
+    return end - first >= _FEWEST and len(samples.between(first, end).reversals_s) > 0
+
+
+def _fit(samples: Samples, usable: Booleans, unit_v: float, free_gain: bool) -> State:
+    whole = circuit(samples, unit_v, free_gain)
+    used, tau_s = usable, None
+    lines: tuple[tuple[float, float], ...] = ()
+    for _ in range(_ROUNDS):
+        here = whole if used.all() else circuit(samples.only(used), unit_v, free_gain)
+        found = fit_circuit(here, tau_s)
+        tau_s = float(np.exp(found.nonlinear[0]))
+        fitted = whole.at_samples(found)
+        residual = samples.current - fitted
+        noise = _MAD * float(np.median(np.abs(residual[used])))
+        again = usable & ~outliers(np.where(usable, residual, 0.0), max(noise, _FLOOR))
+        if not (again == used).all():
+            used = again
+            continue
+        waves = ripple(samples, residual, used)
+        if not waves.lines:
+            break
+        lines += waves.lines
+        samples = replace(samples, current=samples.current - waves.values)
+        whole, used = circuit(samples, unit_v, free_gain), usable
+    return _judged(samples, usable, used, here, found, fitted, lines)
+
+
+def _judged(
+    samples: Samples,
+    usable: Booleans,
+    used: Booleans,
+    here: Circuit,
+    found: Fit,
+    fitted: Floats,
+    lines: tuple[tuple[float, float], ...],
+) -> State:
+    residual = (samples.current - fitted)[used]
+    parameters = len(found.linear) + len(found.nonlinear)
+    freedom = max(len(here.bins.first) - parameters, 1)
+    noise = sqrt(float(residual @ residual) / max(len(residual) - parameters, 1))
+    noise = max(noise, _FLOOR)
+    # Noise from one sample to the next: a circuit that does not fit moves it less.
+    quick = max(sqrt(float(np.mean(np.diff(residual) ** 2)) / 2), _FLOOR)
+    excess = found.squares / min(noise, quick) ** 2
+    misfit = (excess - freedom) / sqrt(2 * freedom)
+    variance = noise**2 * (max(excess / freedom, 1.0) if misfit > _WIDE else 1.0)
+    flags: list[Flag] = []
+    dropped = usable & ~used
+    if dropped.any():
+        text = f"{int(dropped.sum())} samples, the first at {samples.time_s[dropped][0]:.6g} s"
+        flags.append(Flag(FlagKind.OUTLIERS, f"{text}; left out"))
+    if lines:
+        text = ", ".join(f"{line_hz:.4g} Hz" for line_hz, _ in sorted(lines)[:4])
+        flags.append(Flag(FlagKind.RIPPLE, f"lines at {text}; taken off"))
+    if misfit > _MISFIT:
+        flags.append(Flag(FlagKind.MISFIT, "the residuals are no noise; uncertainties widened"))
+    return State(
+        samples,
+        used,
+        here,
+        found,
+        fitted,
+        noise,
+        quick,
+        misfit,
+        variance * found.unscaled_covariance,
+        tuple(flags),
+        UNCERTAIN if misfit > _MISFIT else GOOD,
+    )

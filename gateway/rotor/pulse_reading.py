@@ -1,0 +1,195 @@
+"""A record made ready for the circuit: its samples in order, and when the source turned.
+
+What is missing or there twice is found here and said; what is no record of a pulse at all is
+refused with one sentence.
+"""
+
+from typing import Final
+
+import numpy as np
+
+from gateway.rotor.measured import Measured
+from gateway.rotor.pulse_bins import GAP, Samples
+from gateway.rotor.pulse_injection import Source
+from gateway.rotor.pulse_record import Booleans, Flag, FlagKind, Floats, PulseRecord
+
+_FEWEST: Final = 24  # samples, below which noise cannot be told from the circuit (our choice)
+_DOUBLED: Final = 0.1  # of the usual interval: two samples at one time
+_UNEVEN: Final = 0.3  # of the usual interval: more jitter than this is no regular sampling
+_HOLE: Final = 0.5  # of a half-cycle: a hole of this length may hide anything
+_AT_REVERSAL: Final = 0.01  # of the interval: nobody knows on which side such a sample was taken
+_IMPOSSIBLE: Final = 10.0  # times what the voltages can drive through R0 alone
+_LEVEL: Final = 0.1  # of the amplitude: what the source's own voltage may differ from it
+
+
+class RecordError(ValueError):
+    """A record that says nothing of a pulse circuit; the text says why and what to do."""
+
+
+def samples_of(
+    record: PulseRecord, source: Source
+) -> tuple[Samples, Booleans, bool, tuple[Flag, ...]]:
+    """The samples, which of them may be used, whether the reversals' instants are exact, and flags.
+
+    Raises RecordError.
+    """
+    time_s = record.time_s
+    if len(time_s) < _FEWEST:
+        raise RecordError(
+            f"{len(time_s)} samples are too few; a record needs at least {_FEWEST}, over one "
+            "reversal of the source or more"
+        )
+    flags: list[Flag] = []
+    steps = np.diff(time_s)
+    interval_s = float((time_s[-1] - time_s[0]) / (len(time_s) - 1))
+    keep = np.ones(len(time_s), dtype=bool)
+    if not bool((np.abs(steps - interval_s) < _UNEVEN * interval_s).all()):
+        interval_s, keep = _uneven(time_s, steps, flags)
+    reversals_s, polarity, exact = _reversals(record, source, interval_s)
+    samples = Samples(
+        np.flatnonzero(keep),
+        time_s[keep],
+        record.current_a[keep] * (source.source_resistance_ohm.value / source.amplitude_v.value),
+        record.field_voltage_v[keep] if isinstance(record.field_voltage_v, np.ndarray) else None,
+        interval_s,
+        float(time_s[0]) - interval_s / 2,
+        float(time_s[-1]) + interval_s / 2,
+        reversals_s,
+        polarity,
+    )
+    if not len(reversals_s):
+        raise RecordError(
+            "the source never turns within the record; record at least one whole period, and check "
+            "the period"
+        )
+    _check_currents(record, source)
+    _check_holes(samples)
+    usable = np.ones(len(samples.time_s), dtype=bool)
+    nearest = np.searchsorted(samples.time_s, reversals_s)
+    for k in (nearest - 1, nearest):
+        inside = k[(k >= 0) & (k < len(usable))]
+        near = np.abs(samples.time_s[inside, None] - reversals_s).min(axis=1)
+        usable[inside[near < _AT_REVERSAL * interval_s]] = False
+    repeated = _repeated(samples)
+    if repeated.any():
+        flags.append(_said(FlagKind.DOUBLED, repeated, samples, "taken over from the one before"))
+    return samples, usable & ~repeated, exact, tuple(flags)
+
+
+def _uneven(time_s: Floats, steps: Floats, flags: list[Flag]) -> tuple[float, Booleans]:
+    """The usual interval, and all samples but those at the time of the one before."""
+    if steps.min() < 0:
+        raise RecordError("time runs backwards; sort the samples by time")
+    interval_s = float(np.median(steps))
+    if interval_s <= 0:
+        raise RecordError("most samples have the time of the one before; give each its own time")
+    keep = np.concatenate(([True], steps > _DOUBLED * interval_s))
+    if not keep.all():
+        first_s = time_s[~keep][0]
+        flags.append(
+            Flag(
+                FlagKind.DOUBLED,
+                f"{int((~keep).sum())} samples at the time of the one before, the first at "
+                f"{first_s:.6g} s; left out",
+            )
+        )
+    steps = np.diff(time_s[keep])
+    gaps = steps > GAP * interval_s
+    if bool((np.abs(steps[~gaps] - interval_s) > _UNEVEN * interval_s).any()):
+        raise RecordError(
+            f"the samples are not evenly spaced (usually {interval_s:.4g} s, but down to "
+            f"{steps.min():.4g} s); sample with a constant interval"
+        )
+    if gaps.any():
+        lost = int(np.round(steps[gaps] / interval_s - 1).sum())
+        first_s = time_s[keep][np.flatnonzero(gaps)[0]]
+        flags.append(Flag(FlagKind.MISSING, f"{lost} samples, the first after {first_s:.6g} s"))
+    return interval_s, keep
+
+
+def _reversals(
+    record: PulseRecord, source: Source, interval_s: float
+) -> tuple[Floats, float, bool]:
+    """The instants at which the source turns within the record, its first sign, and if exact."""
+    first_s, last_s = float(record.time_s[0]), float(record.time_s[-1])
+    half_s = None if record.period_s is None else record.period_s / 2
+    if half_s is not None and half_s < 4 * interval_s:
+        raise RecordError(
+            f"a half-cycle of {half_s:.4g} s has fewer than 4 samples; sample faster, or check the "
+            "period"
+        )
+    if record.pulse_v is None:
+        if half_s is None:
+            raise RecordError("neither the period nor the source's voltage is known; give one")
+        before = int(np.floor(first_s / half_s + 1e-9))
+        after = int(np.ceil(last_s / half_s - 1e-9))
+        reversals_s = np.arange(before + 1, after) * half_s
+        return reversals_s, 1.0 if before % 2 == 0 else -1.0, True
+    off = np.abs(np.abs(record.pulse_v) - source.amplitude_v.value)
+    wrong = np.flatnonzero(off > _LEVEL * source.amplitude_v.value)
+    if len(wrong):
+        raise RecordError(
+            f"at {record.time_s[wrong[0]]:.6g} s the source's voltage is "
+            f"{record.pulse_v[wrong[0]]:.6g} V, neither + nor - {source.amplitude_v.value:.6g} V; "
+            "check the amplitude"
+        )
+    sign = np.sign(record.pulse_v)
+    turns = np.flatnonzero(np.diff(sign)) + 1
+    latest_s, earliest_s = record.time_s[turns], record.time_s[turns - 1]
+    if half_s is None:
+        return latest_s, float(sign[0]), False
+    count = np.round(latest_s / half_s)
+    on_grid = count * half_s
+    slack_s = _AT_REVERSAL * interval_s
+    if bool(((on_grid > earliest_s - slack_s) & (on_grid < latest_s + slack_s)).all()):
+        return on_grid, float(sign[0]), True
+    if len(turns) > 1 and bool((np.abs(np.diff(latest_s) - half_s) > 1.5 * interval_s).any()):
+        raise RecordError(
+            f"the source's voltage turns every {float(np.median(np.diff(latest_s))):.4g} s, not "
+            f"every {half_s:.4g} s; check the period"
+        )
+    return latest_s, float(sign[0]), False
+
+
+def _check_currents(record: PulseRecord, source: Source) -> None:
+    field_v = record.field_voltage_v
+    if isinstance(field_v, Measured):
+        field_v = np.array([field_v.value])
+    driving_v = source.amplitude_v.value
+    driving_v += 0.0 if field_v is None else float(np.abs(field_v).max())
+    usual_a = float(np.abs(record.current_a).mean())
+    most_a = driving_v / source.source_resistance_ohm.value
+    if field_v is not None and usual_a > _IMPOSSIBLE * most_a:
+        raise RecordError(
+            f"{usual_a:.4g} A cannot flow: {driving_v:.4g} V drive at most {most_a:.4g} A through "
+            f"{source.source_resistance_ohm.value:.6g} ohm; check the unit of the current"
+        )
+
+
+def _check_holes(samples: Samples) -> None:
+    bounds_s = np.concatenate(([samples.begin_s], samples.reversals_s, [samples.end_s]))
+    half_s = float(np.diff(bounds_s).max())
+    steps = np.diff(samples.time_s)
+    widest = int(np.argmax(steps))
+    if steps[widest] > max(_HOLE * half_s, 4 * samples.interval_s):
+        raise RecordError(
+            f"no samples between {samples.time_s[widest]:.6g} and {samples.time_s[widest + 1]:.6g} "
+            "s, more than half of a half-cycle; record again"
+        )
+
+
+def _repeated(samples: Samples) -> Booleans:
+    """Samples that repeat the one before to the last digit, more than resolution explains."""
+    current = samples.current
+    same = np.concatenate(([False], current[1:] == current[:-1]))
+    if not same.any():
+        return same
+    by_chance = int((current[2:] == current[:-2]).sum())
+    if int(same.sum()) <= by_chance + 4 * by_chance**0.5:
+        same[:] = False
+    return same
+
+
+def _said(kind: FlagKind, which: Booleans, samples: Samples, how: str) -> Flag:
+    first_s = samples.time_s[which][0]
+    return Flag(kind, f"{int(which.sum())} samples, the first at {first_s:.6g} s; {how}")
