@@ -33,7 +33,7 @@ class Repeated:
     """A mean of repeated readings with everything that makes it uncertain."""
 
     mean: Measured
-    degrees_of_freedom: float
+    degrees_of_freedom: float = inf
 
 
 def combined(contributions: Iterable[Contribution]) -> Contribution:
