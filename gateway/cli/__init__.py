@@ -19,6 +19,8 @@ COMMANDS: Final = {
     "registers": "print the served Modbus map",
     "history": "print the archived values of a tag",
     "alarms": "list alarms, acknowledge and reset them",
+    "solve": "tell fault resistance and location from a recorded pulse current",
+    "sensitivity": "show which earth faults the installed detector can see",
     "simulate": "run a scenario of the plant simulator",
 }
 

@@ -14,7 +14,8 @@ from matplotlib.figure import Figure
 from matplotlib.patches import FancyBboxPatch, Rectangle
 
 from gateway.cli.numbers import with_uncertainty
-from gateway.rotor.pulse_record import Booleans, Estimate, Floats, PulseEstimate, PulseRecord
+from gateway.rotor.measured import Estimate
+from gateway.rotor.pulse_record import Booleans, Floats, PulseEstimate, PulseRecord
 
 _CAUTION: Final = "Informs only; replaces no protection."
 _K: Final = 2.0  # of the mark's width: about 95 %
@@ -22,6 +23,7 @@ _K: Final = 2.0  # of the mark's width: about 95 %
 _ANYWHERE_PU: Final = 0.5
 # A picture has no room for more; every n-th sample is drawn, and all that do not count.
 _POINTS_MOST: Final = 20_000
+_CROSSES_LARGE: Final = 100
 # Marks of places outside the winding end beside its rings, and leave their names free.
 _BESIDE_PU: Final = 0.04
 _LINE_LETTERS: Final = 125
@@ -122,7 +124,8 @@ def _plot_samples(
     axes.plot(times_s[drawn], values[drawn], ".", color=_SAMPLE, markersize=3, label="samples")
     if away.any():
         label = "samples that do not count"
-        axes.plot(times_s[away], values[away], "x", color=_AWAY, markersize=6, label=label)
+        size = 6 if np.count_nonzero(away) < _CROSSES_LARGE else 3
+        axes.plot(times_s[away], values[away], "x", color=_AWAY, markersize=size, label=label)
 
 
 def _draw_winding(axes: Axes, location: Estimate) -> None:
@@ -145,12 +148,12 @@ def _draw_winding(axes: Axes, location: Estimate) -> None:
         # The leads from the ring, from coil to coil, and to the other ring.
         axes.plot([pitch * (i - 0.1), pitch * (i + 0.1)], [0.3, 0.3], "-", color=_INK)
     axes.plot([pitch * (_COILS - 0.1), 1 + pitch * 0.1], [0.3, 0.3], "-", color=_INK)
-    for x, sign, side in ((-0.035, "−", "negative ring"), (1.0 + 0.0125, "+", "positive ring")):
-        ring = Rectangle((x, -0.1), 0.0225, 1.2, facecolor="#d8d8d8", edgecolor=_INK)
-        axes.add_patch(ring)
-        outside = x - 0.012 if x < 0 else x + 0.0345
-        place = {"ha": "right" if x < 0 else "left", "va": "center"}
-        axes.text(outside, 0.5, f"{sign}\n{side.replace(' ', chr(10))}", fontsize=9, **place)
+    for left, beside, align, name in (
+        (-0.035, -0.047, "right", "−\nnegative\nring"),
+        (1.0125, 1.047, "left", "+\npositive\nring"),
+    ):
+        axes.add_patch(Rectangle((left, -0.1), 0.0225, 1.2, facecolor="#d8d8d8", edgecolor=_INK))
+        axes.text(beside, 0.5, name, fontsize=9, ha=align, va="center")
     _mark(axes, location)
 
 
