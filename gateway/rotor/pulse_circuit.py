@@ -9,9 +9,10 @@ LP is a first-order low pass with the time constant tau, HP = 1 - LP is its comp
 what the winding was charged to before the stretch began. Settled (HP = 0), these are the two
 currents of the method with settled half-cycles. Voltages are counted in amplitudes of the source.
 
-HP of what moves in steps is a sum of exponentials, one a step; U counts as constant over a bin. The
-coefficient of HP[U] is left free: it is 1/2 - beta for evenly spread capacitance, and zero for
-noise in the measurement of U, of which the current knows nothing.
+HP of what moves in steps is a sum of exponentials, one a step, and HP of a slope s settles at
+s tau. U counts as a straight line over each bin. The coefficient of HP[U] is left free: it is
+1/2 - beta for evenly spread capacitance, and zero for noise in the measurement of U, of which the
+current knows nothing.
 """
 
 from dataclasses import dataclass
@@ -32,6 +33,7 @@ MOVING: Final = 3  # coefficient of HP[U]; without samples of U, its linear drif
 # Steps of the field voltage that stand out of its usual ones by this factor begin a bin.
 _STEP: Final = 8.0
 _MOST_STEPS: Final = 40
+_LINE: Final = 6  # samples; a shorter bin has no slope of its own
 # No steps of the fit beyond a thousandth of a standard deviation.
 _TOLERANCE: Final = 1e-3
 _STARTS: Final = 12
@@ -48,9 +50,8 @@ class Circuit:
     steps: Floats  # of the source, at all instants but the first
     field: Floats  # field voltage in units of `field_unit_v`; 1 where it is not sampled
     field_unit_v: float
-    moved: Floats | None  # steps of the field, where it is sampled and moves
-    since_moved_s: Floats
-    drift: Floats | None
+    path: "_Path | None"  # of the field, where it is sampled and moves
+    drift: Floats | None  # without samples of the field: -1/2 to 1/2 over the stretch
     free_gain: bool
 
     def __call__(self, nonlinear: Floats) -> Curve:
@@ -68,10 +69,12 @@ class Circuit:
         level, d_level = weight * self.field, zero
         charge, d_charge = mean * left[:, 0], mean * d_left[:, 0] + d_mean * left[:, 0]
         columns, d_columns = [], []
-        if self.moved is not None:
-            left, d_left = _decay(self.since_moved_s, tau_s)
-            answer, d_answer = left @ self.moved, d_left @ self.moved
-            high_u, d_high_u = mean * answer, mean * d_answer + d_mean * answer
+        if self.path is not None:
+            left, d_left = _decay(self.path.since_s, tau_s)
+            moved, d_moved = self.path.jumps - tau_s * self.path.bends, -tau_s * self.path.bends
+            answer, d_answer = left @ moved, d_left @ moved + left @ d_moved
+            high_u = mean * answer + weight * tau_s * self.path.slopes
+            d_high_u = mean * d_answer + d_mean * answer + weight * tau_s * self.path.slopes
             level, d_level = level - high_u, -d_high_u
             columns.append(high_u)
             d_columns.append(d_high_u)
@@ -93,35 +96,83 @@ class Circuit:
         left = np.exp(-self.since_s / tau_s)
         decaying = (1 + gain - loss) * (left[:, 1:] @ self.steps) + charge * left[:, 0]
         settled = loss * self.bins.polarity + level * self.field
-        slope = np.zeros_like(settled)
-        if self.moved is not None:
-            moving = found.linear[MOVING]
-            decaying += (moving - level) * (np.exp(-self.since_moved_s / tau_s) @ self.moved)
-        elif self.drift is not None:
-            settled += found.linear[MOVING] * self.drift
         count, since_s = self.bins.count, self.bins.since_first_s
-        values = np.repeat(settled, count)
+        within = np.zeros_like(since_s)
+        if self.path is not None:
+            moving, path = found.linear[MOVING] - level, self.path
+            decaying += moving * (np.exp(-path.since_s / tau_s) @ (path.jumps - tau_s * path.bends))
+            settled = settled + moving * tau_s * path.slopes
+            # The line over the bin has settled, what ripples about it has not begun to.
+            within = level * path.lines + found.linear[MOVING] * path.ripple
+        elif self.drift is not None:
+            settled = settled + found.linear[MOVING] * self.drift
+            middle_s = np.repeat((count - 1) * (self.samples.interval_s / 2), count)
+            span_s = self.samples.end_s - self.samples.begin_s
+            within = (found.linear[MOVING] / span_s) * (since_s - middle_s)
+        values = np.repeat(settled, count) + within
         values += np.repeat(decaying, count) * np.exp(-since_s / tau_s)
-        if self.moved is not None and self.samples.field_v is not None:
-            # Within a bin, what drifts has settled and what ripples has not begun to.
-            middle_s = since_s - np.repeat((count - 1) * (self.samples.interval_s / 2), count)
-            within = self.samples.field_v / self.field_unit_v - np.repeat(self.field, count)
-            squares = np.add.reduceat(middle_s * middle_s, self.bins.first)
-            slope = np.add.reduceat(within * middle_s, self.bins.first)
-            slope = slope / np.maximum(squares, self.samples.interval_s**2)
-            drifting = np.repeat(slope, count) * middle_s
-            values += level * drifting + moving * (within - drifting)
         return values
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Path:
+    """The field voltage, in its unit, as one straight line a bin.
+
+    At the beginning of each bin it jumps by `jumps` and its slope bends by `bends` per second.
+    `lines` is each sample's place on its line, counted from the bin's mean, `ripple` the rest.
+    """
+
+    since_s: Floats  # (bins, bins), from the beginning of one to the first sample of the other
+    slopes: Floats
+    jumps: Floats
+    bends: Floats
+    lines: Floats
+    ripple: Floats
+
+
+def _path(
+    samples: Samples, bins: Bins, field: Floats, field_unit_v: float, cuts: Ints
+) -> _Path | None:
+    """None where the voltage does not move at all."""
+    if samples.field_v is None or float(np.ptp(samples.field_v)) <= 1e-9 * abs(field_unit_v):
+        return None
+    count, h = bins.count, samples.interval_s
+    middle_s = bins.since_first_s - np.repeat((count - 1) * (h / 2), count)
+    apart = samples.field_v / field_unit_v - np.repeat(field, count)
+    squares = np.add.reduceat(middle_s * middle_s, bins.first)
+    slopes = np.add.reduceat(apart * middle_s, bins.first) / np.maximum(squares, h * h)
+    short = count < _LINE
+    slopes[short] = _trends(bins, field, h, cuts)[short]
+    lines = np.repeat(slopes, count) * middle_s
+    halves = slopes * (count * (h / 2))
+    jumps = np.zeros_like(field)
+    jumps[1:] = np.diff(field) - halves[1:] - halves[:-1]
+    since_s = _since(bins.first_s, bins.begins_s)
+    return _Path(since_s, slopes, jumps, np.diff(slopes, prepend=slopes[0]), lines, apart - lines)
+
+
+def _trends(bins: Bins, field: Floats, h: float, cuts: Ints) -> Floats:
+    """The slope of the field voltage from one of its steps to the next, for each bin."""
+    first = np.concatenate(([0], np.searchsorted(bins.first, cuts)))
+    middle_s = bins.first_s + (bins.count - 1) * (h / 2)
+    sums = [
+        np.add.reduceat(bins.count * of, first) for of in (np.ones_like(field), middle_s, field)
+    ]
+    stretch = np.repeat(np.arange(len(first)), np.diff(first, append=len(field)))
+    apart_s = middle_s - (sums[1] / sums[0])[stretch]
+    apart = field - (sums[2] / sums[0])[stretch]
+    squares = np.add.reduceat(bins.count * apart_s * apart_s, first)
+    return (np.add.reduceat(bins.count * apart_s * apart, first) / np.maximum(squares, h * h))[
+        stretch
+    ]
 
 
 def circuit(samples: Samples, field_unit_v: float, free_gain: bool = False) -> Circuit:
     """The circuit that is to explain these samples; `field_unit_v` is any scale of its voltage."""
     field_v = samples.field_v
-    bins = in_bins(samples, _cuts(field_v))
-    moved = None
-    if bins.field_v is not None:
-        steps = np.diff(bins.field_v, prepend=bins.field_v[0]) / field_unit_v
-        moved = steps if float(np.abs(steps).max()) > 1e-9 else None
+    cuts = _cuts(field_v)
+    bins = in_bins(samples, cuts)
+    field = np.ones(len(bins.count)) if bins.field_v is None else bins.field_v / field_unit_v
     reversals_s = samples.reversals_s
     instants_s = np.concatenate(([samples.begin_s], reversals_s))
     signs = 1.0 - 2.0 * (np.arange(len(reversals_s)) % 2)
@@ -135,10 +186,9 @@ def circuit(samples: Samples, field_unit_v: float, free_gain: bool = False) -> C
         np.sqrt(bins.count),
         _since(bins.first_s, instants_s),
         -2.0 * samples.polarity * signs,
-        np.ones(len(bins.count)) if bins.field_v is None else bins.field_v / field_unit_v,
+        field,
         field_unit_v,
-        moved,
-        _since(bins.first_s, bins.begins_s) if moved is not None else np.empty((0, 0)),
+        _path(samples, bins, field, field_unit_v, cuts),
         drift,
         free_gain,
     )
@@ -169,7 +219,8 @@ def _best_start(circuit: Circuit, y: Floats) -> float:
 
 def _reach_s(circuit: Circuit) -> tuple[float, float]:
     """Shorter time constants than the first leave no trace, longer ones than the second no end."""
-    first_s = float(circuit.since_s[:, 1:].min(initial=circuit.samples.interval_s))
+    since_s, h = circuit.since_s[:, 1:], circuit.samples.interval_s
+    first_s = float(since_s.min(initial=h, where=since_s > 0.01 * h))
     return first_s / 30, 20 * (circuit.samples.end_s - circuit.samples.begin_s)
 
 

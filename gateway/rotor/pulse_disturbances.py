@@ -16,34 +16,36 @@ _BEYOND: Final = 5.5
 _LONGEST_RUN: Final = 0.01
 _MOST: Final = 0.1
 _BY_CHANCE: Final = 1e-4  # records in which a run of equal values may be taken for saturation
+_TWO_VALUED: Final = 0.8  # share of samples at either end (our choice)
 # Slower than this many cycles a half-cycle, a line may be the circuit's own answer (our choice).
 _SLOWEST: Final = 3.0
 _LINE: Final = 24.0  # power of a line over its mean: by chance once in 10^7 records (exp(-24) n)
 _MOST_LINES: Final = 12
 
 
-def saturated(samples: Samples) -> Booleans:
-    """Samples at the end of the converter's range: its extreme value again and again.
+def two_valued(samples: Samples) -> bool:
+    """Whether nearly all samples have one of two values.
 
-    Where nearly all samples have one of two values the converter is too coarse to show any noise,
-    and nothing can be concluded.
+    The converter stands at its ends, or is too coarse to show noise: nobody can tell which.
     """
+    current = samples.current
+    at_ends = (current == current.max()) | (current == current.min())
+    return bool(at_ends.mean() > _TWO_VALUED)
+
+
+def saturated(samples: Samples) -> Booleans:
+    """Samples at the end of the converter's range: its extreme value again and again."""
     current = samples.current
     same = current[1:] == current[:-1]
     found = np.zeros(len(current), dtype=bool)
     if not same.any():
         return found
-    extremes = [current == current.max(), current == current.min()]
-    at_extremes = extremes[0] | extremes[1]
-    if at_extremes.mean() > 0.8:
-        return found
-    others = same[~at_extremes[1:]]
-    chance = max(float(others.mean()), 1.0 / len(current))
-    for extreme in extremes:
-        begins, ends = runs(extreme)
-        longest = int((ends - begins).max())
-        if len(current) * chance ** (longest - 1) < _BY_CHANCE:
-            found |= extreme
+    ends = [current == current.max(), current == current.min()]
+    chance = max(float(same[~(ends[0] | ends[1])[1:]].mean()), 1.0 / len(current))
+    for end in ends:
+        begins, beyond = runs(end)
+        if len(current) * chance ** int((beyond - begins).max() - 1) < _BY_CHANCE:
+            found |= end
     return found
 
 

@@ -17,7 +17,7 @@ from gateway.rotor import telling
 from gateway.rotor.measured import Estimate, Measured
 from gateway.rotor.pulse_bins import Samples
 from gateway.rotor.pulse_circuit import LEVEL, LOSS, MOVING
-from gateway.rotor.pulse_disturbances import saturated
+from gateway.rotor.pulse_disturbances import saturated, two_valued
 from gateway.rotor.pulse_fit import State, fit_state
 from gateway.rotor.pulse_injection import Source
 from gateway.rotor.pulse_reading import RecordError, samples_of
@@ -28,6 +28,7 @@ from gateway.tags import (
     GOOD,
     UNCERTAIN,
     UNCERTAIN_CONFIGURATION_ERROR,
+    UNCERTAIN_SENSOR_NOT_ACCURATE,
     Limit,
     Status,
 )
@@ -49,14 +50,24 @@ def estimate(record: PulseRecord, source: Source) -> PulseEstimate:
     Raises RecordError where the record is none of a pulse circuit.
     """
     samples, usable, exact, flags = samples_of(record, source)
-    clipped = saturated(samples)
-    if clipped.any():
-        first_s = samples.time_s[clipped][0]
-        text = f"{int(clipped.sum())} samples at an end of the range, the first at {first_s:.6g} s"
-        flags += (Flag(FlagKind.SATURATED, f"{text}; left out"),)
+    worst = GOOD
+    if two_valued(samples):
+        worst = UNCERTAIN_SENSOR_NOT_ACCURATE
+        text = "nearly all samples have one of two values: at the ends of the range, or too coarse"
+        flags += (Flag(FlagKind.SATURATED, text),)
+    else:
+        clipped = saturated(samples)
+        usable &= ~clipped
+        if clipped.any():
+            first_s = samples.time_s[clipped][0]
+            text = (
+                f"{int(clipped.sum())} samples at an end of the range, the first at {first_s:.6g} s"
+            )
+            flags += (Flag(FlagKind.SATURATED, f"{text}; left out"),)
     field_v = _field_voltage(record, samples)
     unit_v = 1.0 if field_v is None or abs(field_v.value) <= _NO_FIELD_V else field_v.value
-    state = fit_state(samples, usable & ~clipped, unit_v, free_gain=not exact)
+    state = fit_state(samples, usable, unit_v, free_gain=not exact)
+    state = replace(state, status=state.status.worst(worst))
     return _told(record, source, state, field_v, unit_v, flags + state.flags)
 
 
@@ -110,16 +121,22 @@ def _told(
     place = None
     if loss > 0.0 and field_v is not None and abs(field_v.value) > _NO_FIELD_V:
         volts = e_v / unit_v
-        apart = level / loss * volts
+        lag = _lag(state, source.tap_pu, e_v / unit_v)
+        apart = (
+            (level + lag * float(found.linear[MOVING])) / loss * volts
+            if lag
+            else level / loss * volts
+        )
         u_field = apart * field_v.u / field_v.value
         slopes = {LEVEL: volts / loss, LOSS: -apart / loss}
+        if lag:
+            slopes[MOVING] = lag * volts / loss
         place = Measured(source.tap_pu + apart, by.u(slopes, apart, 0.0, u_field))
     resistance = telling.resistance(conductance_s, fault_ohm, source.source_resistance_ohm)
     location = telling.location(conductance_s, place)
     time_constant, capacitance = _capacitance(state, by, loss, r0_ohm)
-    amps, mean = e_v / r0_ohm, 0.0 if field_v is None else field_v.value / unit_v
-    if field_v is None or state.circuit.moved is None:
-        mean = 1.0
+    amps = e_v / r0_ohm
+    mean = float(state.circuit.field @ state.circuit.bins.count) / len(state.circuit.samples.time_s)
     settled = [
         Estimate(
             GOOD,
@@ -149,6 +166,18 @@ def _told(
         used,
         tuple(state.samples.reversals_s.tolist()),
     )
+
+
+def _lag(state: State, tap_pu: float, volts: float) -> float:
+    """What a drift, where it is only seen in the current, takes from the level at its middle.
+
+    The drifting voltage charges the winding all the time, and is felt with a delay of tau.
+    """
+    level = float(state.fit.linear[LEVEL])
+    if state.circuit.drift is None or level == 0.0:
+        return 0.0
+    delay = float(np.exp(state.fit.nonlinear[0])) / (state.samples.end_s - state.samples.begin_s)
+    return delay * (1 + (tap_pu - 0.5) / (level * volts))
 
 
 def _doubtful(told: Estimate, status: Status) -> Estimate:

@@ -136,12 +136,10 @@ def _project(curve: Curve, y: Floats) -> _Projected:
 
 
 def _solve(matrix: Floats, right: Floats) -> Floats:
-    found: Floats
     try:
-        found = np.linalg.solve(matrix, right)
+        return np.asarray(np.linalg.solve(matrix, right), dtype=np.float64)
     except np.linalg.LinAlgError:
-        found = np.linalg.lstsq(matrix, right, rcond=None)[0]
-    return found
+        return np.asarray(np.linalg.lstsq(matrix, right, rcond=None)[0], dtype=np.float64)
 
 
 def _inverse(matrix: Floats) -> Floats:
