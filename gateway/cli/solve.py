@@ -31,35 +31,33 @@ _SCALES: Final = {
     "A": ("A", "mA", "uA"),
     "s": ("s", "ms"),
 }
-_MOST: Final = 1e12  # of what a limit promises, in any unit
+_MOST: Final = 1e12  # beyond any setting, and any limit that is told, whatever its unit
 _CAUTION: Final = (
     "Caution: this informs only and replaces no protection; licensed engineers decide."
 )
 
 
 def _positive(context: click.Context, param: click.Parameter, value: float | None) -> float | None:
-    if value is not None and not 0 < value < math.inf:
-        raise click.BadParameter(f"{value:g} is not a finite number above zero")
+    if value is not None and not 1 / _MOST < value < _MOST:
+        fail(f"{param.opts[0]} {value:g} cannot be; give a number above zero", 2)
     return value
 
 
 def _finite(context: click.Context, param: click.Parameter, value: float | None) -> float | None:
-    if value is not None and not math.isfinite(value):
-        raise click.BadParameter(f"{value:g} is not a finite number")
+    if value is not None and not abs(value) < _MOST:
+        fail(f"{param.opts[0]} {value:g} cannot be; give a number", 2)
     return value
 
 
 def _share(context: click.Context, param: click.Parameter, value: float) -> float:
     if not 0 <= value < 1:
-        raise click.BadParameter(f"{value:g} is no share; write 0.005 for 0.5 %")
+        fail(f"{param.opts[0]} {value:g} is no share; write 0.005 for 0.5 %", 2)
     return value
 
 
-def _picture_path(
-    context: click.Context, param: click.Parameter, value: Path | None
-) -> Path | None:
+def _drawable(context: click.Context, param: click.Parameter, value: Path | None) -> Path | None:
     if value is not None and value.suffix.lower() not in _PICTURES:
-        raise click.BadParameter(f"{str(value)!r} does not end in .png or .svg")
+        fail(f"{value}: a picture is drawn as {' or '.join(_PICTURES)}; name the file so", 2)
     return value
 
 
@@ -110,7 +108,7 @@ def _accuracy_option(name: str, of: str) -> Callable[[_Function], _Function]:
     "picture_path",
     metavar="OUT.png",
     type=click.Path(path_type=Path),
-    callback=_picture_path,
+    callback=_drawable,
     help="Draw record, fit, residuals and location; PNG or SVG by suffix.",
 )
 @json_option

@@ -262,21 +262,28 @@ def test_text_says_what_it_rests_on(usual: Path) -> None:
 @pytest.mark.parametrize(
     ("options", "text"),
     [
-        (("--pulse-v", "0"), "'--pulse-v': 0 is not a finite number above zero"),
-        (("--source-ohm", "-1"), "'--source-ohm': -1 is not a finite number above zero"),
-        (("--period-s", "nan"), "'--period-s': nan is not a finite number above zero"),
-        (("--period-s", "1s"), "'--period-s': '1s' is not a valid float."),
-        (("--field-v", "inf"), "'--field-v': inf is not a finite number"),
-        (("--pulse-accuracy", "5"), "'--pulse-accuracy': 5 is no share; write 0.005 for 0.5 %"),
-        (("--coupling", "positive"), "'--coupling': 'positive' is not one of 'negative', 'mid"),
-        (("--plot", "fit.pdf"), "'--plot': 'fit.pdf' does not end in .png or .svg"),
-        (("--field-accuracy", "0.01"), "--field-accuracy belongs to --field-v; give both or n"),
+        (("--pulse-v", "0"), "--pulse-v 0 cannot be; give a number above zero"),
+        (("--source-ohm", "-1"), "--source-ohm -1 cannot be; give a number above zero"),
+        (("--period-s", "nan"), "--period-s nan cannot be; give a number above zero"),
+        (("--pulse-v", "1e300"), "--pulse-v 1e+300 cannot be; give a number above zero"),
+        (("--field-v", "inf"), "--field-v inf cannot be; give a number"),
+        (("--pulse-accuracy", "5"), "--pulse-accuracy 5 is no share; write 0.005 for 0.5 %"),
+        (("--plot", "fit.pdf"), "fit.pdf: a picture is drawn as .png or .svg; name the file so"),
+        (("--field-accuracy", "0.01"), "--field-accuracy belongs to --field-v; give both or neit"),
     ],
 )
-def test_wrong_option_is_one_clear_error(usual: Path, options: tuple[str, ...], text: str) -> None:
+def test_wrong_option_is_one_line(usual: Path, options: tuple[str, ...], text: str) -> None:
     """It names the option and what would be right; exit code 2."""
     result = solve(usual, "--period-s", "1", *options)
-    assert text in result.output.splitlines()[-1]
+    assert result.output.startswith(text)
+    assert (2, 1) == (result.exit_code, result.output.count("\n"))
+
+
+@pytest.mark.parametrize("options", [("--period-s", "1s"), ("--coupling", "positive")])
+def test_option_of_another_kind_is_refused(usual: Path, options: tuple[str, str]) -> None:
+    """Text for a number, or a coupling that there is not."""
+    result = solve(usual, *options)
+    assert f"Invalid value for '{options[0]}': '{options[1]}' is not" in result.output
     assert 2 == result.exit_code
 
 
@@ -382,3 +389,20 @@ def test_whatever_numbers_a_record_has_there_is_an_answer(
         assert 1 == result.output.count("\n")
     else:
         json.loads(result.stdout, parse_constant=lambda name: pytest.fail(name))
+
+
+def test_example_of_the_readme_is_what_the_command_prints(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The printed example runs as it stands: the same words, and numbers within 1 % of them."""
+    root = Path(__file__).parents[2]
+    monkeypatch.chdir(root)
+    section = (root / "README.md").read_text(encoding="utf-8").split("# From a recorded pulse")[1]
+    begin, end = section.index("rotor-gateway solve"), section.index("\nThat record was simulated")
+    command, shown = section[begin:end].replace("\\\n", " ").split("\n", 1)
+    printed = CliRunner().invoke(main, command.split()[1:]).output
+    number = re.compile(r"-?\d+\.?\d*")
+    words = [number.sub("#", text).split() for text in (shown, printed)]
+    assert words[0] == words[1]
+    # The values of the table; what follows a ± has two digits only.
+    values = [[float(n) for n in re.findall(rf"({number.pattern}) ±", t)] for t in (shown, printed)]
+    assert 6 == len(values[0])
+    assert values[0] == pytest.approx(values[1], rel=0.01)
