@@ -20,6 +20,7 @@ _FLOOR: Final = 3e-6
 _MAD: Final = 1.4826  # median absolute deviation to standard deviation, normal distribution
 _ROUNDS: Final = 10
 _STATES: Final = 4
+_PASSES: Final = 4
 _FEWEST: Final = 12  # samples that make a state
 # Squares beyond the expected, in standard deviations of chi-square: from the first on the
 # uncertainty is widened, from the second on the circuit is called a misfit (our choice).
@@ -58,6 +59,7 @@ def fit_state(samples: Samples, usable: Booleans, unit_v: float, free_gain: bool
     """The last state that the samples show, with everything that there is to say of it."""
     flags: tuple[Flag, ...] = ()
     status = GOOD
+    samples = _steadied(samples, usable, unit_v)
     for _ in range(_STATES):
         state = _fit(samples, usable, unit_v, free_gain)
         turn, mismatch = _explanation(state, unit_v)
@@ -81,6 +83,23 @@ def fit_state(samples: Samples, usable: Booleans, unit_v: float, free_gain: bool
         flags = (*flags, Flag(FlagKind.CHANGED, text))
         samples, usable = samples.between(first, last), usable[first:last]
     return replace(state, flags=flags + state.flags, status=state.status.worst(status))
+
+
+def _steadied(samples: Samples, usable: Booleans, unit_v: float) -> Samples:
+    """The samples with the ripple of the field voltage taken off it.
+
+    Sampled slower than its own pace ripple looks like a slow movement, which it is not for the
+    winding; what the current makes of it is found in the current.
+    """
+    for _ in range(_PASSES):
+        path = circuit(samples, unit_v).path
+        if path is None or samples.field_v is None:
+            break
+        waves = ripple(samples, path.ripple, usable)
+        if not waves.lines:
+            break
+        samples = replace(samples, field_v=samples.field_v - unit_v * waves.values)
+    return samples
 
 
 def _explanation(state: State, unit_v: float) -> tuple[Change | None, State | None]:
