@@ -19,8 +19,6 @@ from gateway.rotor.pulse_record import Booleans, Floats, PulseEstimate, PulseRec
 
 _CAUTION: Final = "Informs only; replaces no protection."
 _K: Final = 2.0  # of the mark's width: about 95 %
-# Beyond this share of the winding to either side a mark points nowhere.
-_ANYWHERE_PU: Final = 0.5
 # A picture has no room for more; every n-th sample is drawn, and all that do not count.
 _POINTS_MOST: Final = 20_000
 _CROSSES_LARGE: Final = 100
@@ -158,10 +156,10 @@ def _draw_winding(axes: Axes, location: Estimate) -> None:
 
 
 def _mark(axes: Axes, location: Estimate) -> None:
-    reach = _K * (location.u or 0.0)
-    if location.value is None or location.u is None or reach >= _ANYWHERE_PU:
+    if location.value is None or location.u is None:
         _say(axes, "location not known")
         return
+    reach = _K * location.u
     left, right, place = (
         min(max(pu, -_BESIDE_PU), 1.0 + _BESIDE_PU)
         for pu in (location.value - reach, location.value + reach, location.value)
