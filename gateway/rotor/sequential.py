@@ -18,9 +18,9 @@ false alarm. Names use k standard uncertainties, two-sided, with k from the norm
 p/W, so that per reading a fault which only worsens is called one more or moved, and one which only
 moves is called one more, with probability p at most.
 
-With the default tuning, a fault half a winding away from the first and as vague a moment as a
-conductance, one more fault is told after 8, 4, 2 and 1 readings (median) and named after 47, 16, 6
-and 2, when it adds 2, 3, 5 and 10 standard uncertainties of one reading's conductance (simulated).
+With the default tuning one more fault, half a winding away from the first, is told after 8, 4, 2
+and 1 readings (median) and named after 47, 16, 6 and 2, when it adds 2, 3, 5 and 10 standard
+uncertainties of one reading's conductance (simulated; moment 1.2 times as uncertain, r = 0.5).
 
 This holds for independent, normal readings with the stated uncertainties. Uncertainty that all
 readings share (of settings) has to be left out: it delays detection and makes false alarms rarer.
@@ -253,28 +253,25 @@ def _judged(tuning: Tuning, baseline: Weighed, recent: tuple[Weighed, ...]) -> C
             best, length, after, d = statistic, count, window, difference
     if best <= tuning.threshold:
         return Change(Kind.NO_CHANGE)
-    leakage = Leakage(Measured(d.g, sqrt(d.vgg)), Measured(d.m, sqrt(d.vmm)), d.vgm)
     k = tuning.factor
     grown, shrunk = d.g > k * sqrt(d.vgg), d.g < -k * sqrt(d.vgg)
-    # No fault lies outside the winding: 0 <= moment <= conductance of what was added.
-    u_beyond = sqrt(max(d.vmm + d.vgg - 2 * d.vgm, 0.0))
-    outside = shrunk or d.m < -k * sqrt(d.vmm) or d.m - d.g > k * u_beyond
-    if before.g <= _TOLD * sqrt(before.vgg):
-        return Change(_named(outside, grown, Kind.FIRST_FAULT), leakage, length)
-    turned, u_turned = _turned(before, after)
-    resolved = k * u_turned / (before.g * d.g) if grown else None
-    if abs(turned) > k * u_turned:
-        kind = _named(outside, grown, Kind.ONE_MORE)
-    else:
-        kind = _named(shrunk, grown, Kind.WORSENING)
+    kind, resolved = Kind.FIRST_FAULT, None
+    if before.g > _TOLD * sqrt(before.vgg):
+        turned, u_turned = _turned(before, after)
+        kind = Kind.ONE_MORE if abs(turned) > k * u_turned else Kind.WORSENING
+        resolved = k * u_turned / (before.g * d.g) if grown else None
+    if shrunk or (kind != Kind.WORSENING and _outside(d, k)):
+        kind = Kind.OTHER
+    elif not grown:
+        kind = Kind.UNDECIDED
+    leakage = Leakage(Measured(d.g, sqrt(d.vgg)), Measured(d.m, sqrt(d.vmm)), d.vgm)
     return Change(kind, leakage, length, resolved)
 
 
-def _named(impossible: bool, grown: bool, kind: Kind) -> Kind:
-    """The kind, where the leakage has grown in a way in which faults can be added."""
-    if impossible:
-        return Kind.OTHER
-    return kind if grown else Kind.UNDECIDED
+def _outside(d: _Normal, k: float) -> bool:
+    """Whether what was added lies outside the winding, where 0 <= moment <= conductance."""
+    u_beyond = sqrt(max(d.vmm + d.vgg - 2 * d.vgm, 0.0))
+    return d.m < -k * sqrt(d.vmm) or d.m - d.g > k * u_beyond
 
 
 def _turned(before: _Normal, after: _Normal) -> tuple[float, float]:

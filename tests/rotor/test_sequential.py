@@ -66,7 +66,7 @@ def rate(runs: list[list[Change]], *kinds: Kind) -> tuple[float, float]:
 
 def test_false_alarm_rate_is_the_one_stated() -> None:
     """Without a change a reading names one with no more than the stated probability."""
-    runs = [after(seed, FIRST, [FIRST] * 100) for seed in range(400)]
+    runs = [after(seed, FIRST, [FIRST] * 80) for seed in range(300)]
     share, error = rate(runs, *(set(Kind) - {Kind.NO_CHANGE}))
     p = QUICK.false_alarm_probability
     assert share - 3 * error < p  # not above it, at 99.9 %
@@ -95,9 +95,9 @@ def test_a_worsening_is_not_called_one_more(signal_to_noise: float) -> None:
     # The baseline's own conductance is barely told, or told well.
     g = signal_to_noise * U_G / sqrt(QUICK.baseline_readings)
     first, worse = (g, 0.3 * g), plus((g, 0.3 * g), 30 * U_G, 0.3)
-    runs = [after(seed, first, [worse] * 40) for seed in range(500)]
+    runs = [after(seed, first, [worse] * 30) for seed in range(400)]
     told = [run for run in runs if not any(c.kind == Kind.FIRST_FAULT for c in run)]
-    assert len(told) > 300
+    assert len(told) > 250
     share, error = rate(told, Kind.ONE_MORE, Kind.OTHER)
     assert share - 3 * error < QUICK.false_alarm_probability
     assert share > 0  # seen at all, so the test can fail
@@ -170,10 +170,26 @@ def test_what_no_fault_can_add(now: tuple[float, float]) -> None:
     assert {Kind.OTHER} == {c.kind for c in after(1, FIRST, [now] * 20)[4:]}
 
 
+def test_a_place_beyond_the_end_may_worsen() -> None:
+    """A first fault that reads outside the winding, for a wrong tap, still just worsens."""
+    outside = (5e-5, 5.5e-5)
+    assert Kind.WORSENING == after(1, outside, [plus(outside, 5e-6, 1.1)] * 16)[-1].kind
+
+
+def test_a_change_without_a_direction_is_undecided() -> None:
+    """What cannot happen by chance, but shows no clear gain of leakage, is given no name."""
+    # Conductance and moment err together; this reading has them two u apart, against each other.
+    covariance = 0.95 * U_G**2
+    sound = Leakage(Measured(0.0, U_G), Measured(0.0, U_G), covariance)
+    odd = Leakage(Measured(2 * U_G, U_G), Measured(-2 * U_G, U_G), covariance)
+    said = watched([*[sound] * 17, odd], Watch(QUICK))[1]
+    assert [Kind.NO_CHANGE, Kind.UNDECIDED] == [c.kind for c in said[-2:]]
+
+
 def test_moved_faults_are_not_called_one_more() -> None:
     """While the conductance stays, 'one more' is said with no more than the stated probability."""
     moved = (FIRST[0], FIRST[1] + 6 * U_M)
-    runs = [after(seed, FIRST, [moved] * 40) for seed in range(300)]
+    runs = [after(seed, FIRST, [moved] * 30) for seed in range(200)]
     share, error = rate(runs, Kind.ONE_MORE)
     assert share - 3 * error < QUICK.false_alarm_probability
     assert rate(runs, Kind.OTHER)[0] > 0.9
@@ -208,7 +224,9 @@ def test_scatter_beyond_its_uncertainty_is_no_baseline() -> None:
 def test_memory_is_bounded_and_plain() -> None:
     """However many readings, no more are kept than the baseline has, as plain numbers."""
     rng = np.random.default_rng(0)
-    watch, _ = watched(readings(rng, [FIRST] * 200), Watch(QUICK))
+    watch, _ = watched(readings(rng, [FIRST] * 16), Watch(QUICK))
+    assert () == watch.recent  # what made the baseline is not compared with it
+    watch, _ = watched(readings(rng, [FIRST] * 200), watch)
     assert 16 == len(watch.recent)
     saved = json.loads(json.dumps(asdict(watch), allow_nan=False))
     restored = Watch(
