@@ -144,9 +144,10 @@ def second_fault(first: Fault, apparent: Fault) -> SecondFault:
     1/R2 = 1/Rapp - 1/R1 and alpha2 = R2*(alpha_app/Rapp - alpha1/R1).
 
     Assumes that the first fault is unchanged since it was logged, and that both readings are
-    independent. Settings that err alike in both make the true uncertainty smaller, not larger.
+    independent; settings that err alike in both make the true uncertainty smaller, not larger.
     A second fault is reported only if 1/Rapp - 1/R1 exceeds 3 u. A place outside the winding by
-    more than 3 u, or a conductance that has fallen by more, contradicts 'first fault unchanged'.
+    more than 3 u (also of a fault that only moved), or a conductance that has fallen by more,
+    contradicts 'first fault unchanged'.
 
     Source: superposition with a stiff field source; GUM 5.2.2.
     """
@@ -170,6 +171,16 @@ def second_fault(first: Fault, apparent: Fault) -> SecondFault:
             "the first fault is not what it was when it was logged",
         )
     fault = fault_of(more) if g.value > rounding_s else None
+    u_beyond = sqrt(max(m.u**2 + g.u**2 - 2 * more.covariance_s2, 0.0))
+    beyond_end = m.value - g.value > max(SIGNIFICANT * u_beyond, rounding_s)
+    if beyond_end or m.value < -max(SIGNIFICANT * m.u, rounding_s):
+        at = "" if fault is None else f"at {fault.location_pu.value:.3f}, "
+        return SecondFault(
+            Finding.CONTRADICTION,
+            None,
+            f"a second fault would lie {at}beyond the {'positive' if beyond_end else 'negative'} "
+            "end of the winding: the first fault is not what it was when it was logged",
+        )
     if fault is None:
         return SecondFault(
             Finding.NOT_TOLD,
@@ -177,17 +188,7 @@ def second_fault(first: Fault, apparent: Fault) -> SecondFault:
             f"the conductance to earth differs by {g.value:.3g} S from that of the first fault, "
             f"which is within three standard uncertainties of {g.u:.1g} S",
         )
-    beyond = Measured(m.value - g.value, sqrt(max(m.u**2 + g.u**2 - 2 * more.covariance_s2, 0.0)))
     place = fault.location_pu
-    if m.value < -max(SIGNIFICANT * m.u, rounding_s) or beyond.value > max(
-        SIGNIFICANT * beyond.u, rounding_s
-    ):
-        return SecondFault(
-            Finding.CONTRADICTION,
-            None,
-            f"a second fault would lie at {place.value:.3f} (u {place.u:.1g}), outside the "
-            "winding: the first fault is not what it was when it was logged",
-        )
     return SecondFault(
         Finding.SECOND_FAULT,
         fault,

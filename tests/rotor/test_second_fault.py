@@ -143,7 +143,7 @@ def test_place_outside_is_a_contradiction() -> None:
     found = second_fault(first, Fault(Measured(15e3, 15.0), Measured(0.95, 0.002)))
     assert Finding.CONTRADICTION == found.finding
     assert None is found.fault
-    assert "outside the winding: the first fault is not what it was" in found.text
+    assert "at 2.900, beyond the positive end of the winding: the first" in found.text
 
 
 @pytest.mark.parametrize("place", [0.09, 0.4])
@@ -153,6 +153,15 @@ def test_a_moved_place_below_the_winding_is_a_contradiction(place: float) -> Non
     found = second_fault(first, Fault(Measured(10e3, 10.0), Measured(place, 0.002)))
     inside = 2 * place - 0.3  # equal conductances: the mean of both places
     assert (Finding.SECOND_FAULT if inside > 0 else Finding.CONTRADICTION) == found.finding
+
+
+@pytest.mark.parametrize(("place", "end"), [(0.4, "positive"), (0.2, "negative")])
+def test_a_fault_that_only_moved_is_a_contradiction(place: float, end: str) -> None:
+    """The same resistance at another place is no second fault, nor is it nothing."""
+    first = Fault(Measured(20e3, 20.0), Measured(0.3, 0.002))
+    found = second_fault(first, Fault(Measured(20e3, 20.0), Measured(place, 0.002)))
+    assert Finding.CONTRADICTION == found.finding
+    assert f"would lie beyond the {end} end of the winding" in found.text
 
 
 def test_fallen_conductance_is_a_contradiction() -> None:
