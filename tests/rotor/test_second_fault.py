@@ -164,6 +164,13 @@ def test_a_fault_that_only_moved_is_a_contradiction(place: float, end: str) -> N
     assert f"would lie beyond the {end} end of the winding" in found.text
 
 
+def test_a_place_outside_is_told_whatever_the_resistance() -> None:
+    """A vague resistance does not hide that an exact place cannot be: both err together."""
+    # 1/R2 = 150 uS and alpha2/R2 = 155 uS, 5 uS beyond; u is (1 - 0.9)*5 % of 200 uS, 1 uS.
+    first, now = exact_fault(20e3, 0.5), Fault(Measured(5e3, 250.0), exact(0.9))
+    assert Finding.CONTRADICTION == second_fault(first, now).finding
+
+
 def test_fallen_conductance_is_a_contradiction() -> None:
     """A resistance that has risen cannot be explained by one more fault."""
     first = Fault(Measured(10e3, 10.0), Measured(0.3, 0.01))
