@@ -98,7 +98,7 @@ def in_bins(samples: Samples, cuts: Ints) -> Bins:
     grid = np.concatenate(([0], np.geomspace(1, max(longest, 2), _BINS).astype(np.int64)))
     at = begins[:, None] + grid
     gaps = np.flatnonzero(np.diff(time_s) > GAP * h) + 1
-    first = np.unique(np.concatenate((at[at < ends[:, None]], gaps, cuts)))
+    first = np.unique(np.concatenate((at[at < ends[:, None]], gaps, cuts[cuts < n])))
     count = np.diff(first, append=n)
     first_s = time_s[first]
     turned = np.searchsorted(reversals_s, first_s, side="right")

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 
 from gateway.rotor.pulse_bins import Samples
-from gateway.rotor.pulse_circuit import LEVEL, LOSS, Circuit, circuit, fit_circuit
+from gateway.rotor.pulse_circuit import LEVEL, LOSS, Circuit, FieldScale, circuit, fit_circuit
 from gateway.rotor.separable import Fit
 
 # Squares that a second circuit must save, in variances of the noise: with its four parameters and
@@ -43,7 +43,7 @@ def suspicion(here: Circuit, found: Fit, variance: float) -> float:
 
 
 def change(
-    samples: Samples, here: Circuit, found: Fit, variance: float, unit_v: float
+    samples: Samples, here: Circuit, found: Fit, variance: float, field: FieldScale
 ) -> Change | None:
     """Where two circuits explain the samples so much better than one that noise cannot be it.
 
@@ -56,12 +56,12 @@ def change(
         end, begin = int(first[k]), int(first[k + 1])
         squares = found.squares - float(found.residual[k] ** 2)
         for part in (slice(0, end), slice(begin, len(samples.time_s))):
-            squares -= _squares(samples, part, unit_v, tau_s)
+            squares -= _squares(samples, part, field, tau_s)
         if best is None or squares > best.saved * variance:
             best = Change(end, begin, squares / variance)
     return best if best is not None and best.saved > _PROVEN else None
 
 
-def _squares(samples: Samples, part: slice, unit_v: float, tau_s: float) -> float:
+def _squares(samples: Samples, part: slice, field: FieldScale, tau_s: float) -> float:
     stretch = samples.between(part.start, part.stop)
-    return fit_circuit(circuit(stretch, unit_v), tau_s).squares
+    return fit_circuit(circuit(stretch, field), tau_s).squares

@@ -16,7 +16,7 @@ import numpy as np
 from gateway.rotor import telling
 from gateway.rotor.measured import Estimate, Measured
 from gateway.rotor.pulse_bins import Samples
-from gateway.rotor.pulse_circuit import LEVEL, LOSS, MOVING
+from gateway.rotor.pulse_circuit import DRIFT, LEVEL, LOSS, FieldScale
 from gateway.rotor.pulse_disturbances import saturated, two_valued
 from gateway.rotor.pulse_fit import State, fit_state
 from gateway.rotor.pulse_injection import Source
@@ -66,7 +66,8 @@ def estimate(record: PulseRecord, source: Source) -> PulseEstimate:
             flags += (Flag(FlagKind.SATURATED, f"{text}; left out"),)
     field_v = _field_voltage(record, samples)
     unit_v = 1.0 if field_v is None or abs(field_v.value) <= _NO_FIELD_V else field_v.value
-    state = fit_state(samples, usable, unit_v, free_gain=not exact)
+    field = FieldScale(unit_v, (0.5 - source.tap_pu) * unit_v / source.amplitude_v.value)
+    state = fit_state(samples, usable, field, free_gain=not exact)
     state = replace(state, status=state.status.worst(worst))
     return _told(record, source, state, field_v, unit_v, flags + state.flags)
 
@@ -123,14 +124,14 @@ def _told(
         volts = e_v / unit_v
         lag = _lag(state, source.tap_pu, e_v / unit_v)
         apart = (
-            (level + lag * float(found.linear[MOVING])) / loss * volts
+            (level + lag * float(found.linear[DRIFT])) / loss * volts
             if lag
             else level / loss * volts
         )
         u_field = apart * field_v.u / field_v.value
         slopes = {LEVEL: volts / loss, LOSS: -apart / loss}
         if lag:
-            slopes[MOVING] = lag * volts / loss
+            slopes[DRIFT] = lag * volts / loss
         place = Measured(source.tap_pu + apart, by.u(slopes, apart, 0.0, u_field))
     resistance = telling.resistance(conductance_s, fault_ohm, source.source_resistance_ohm)
     location = telling.location(conductance_s, place)
@@ -174,10 +175,18 @@ def _lag(state: State, tap_pu: float, volts: float) -> float:
     The drifting voltage charges the winding all the time, and is felt with a delay of tau.
     """
     level = float(state.fit.linear[LEVEL])
-    if state.circuit.drift is None or level == 0.0:
+    if not _drifts(state) or level == 0.0:
         return 0.0
     delay = float(np.exp(state.fit.nonlinear[0])) / (state.samples.end_s - state.samples.begin_s)
     return delay * (1 + (tap_pu - 0.5) / (level * volts))
+
+
+def _drifts(state: State) -> bool:
+    """Whether the current shows a drift that nobody sampled."""
+    if state.circuit.drift is None:
+        return False
+    drift, variance = state.fit.linear[DRIFT], state.covariance[DRIFT, DRIFT]
+    return abs(float(drift)) > _DRIFT * sqrt(float(variance))
 
 
 def _doubtful(told: Estimate, status: Status) -> Estimate:
@@ -198,7 +207,8 @@ def _capacitance(
     value_f = tau_s / (r0_ohm * left)
     u = by.u({log_tau: 1.0, LOSS: 1.0 / left}, 0.0, -1.0)
     # What the first samples after the reversals see of it, and how surely.
-    first_s = float(state.circuit.since_s[:, 1:].min(initial=inf))
+    since_s = state.circuit.since_s[:, 1 : len(state.samples.reversals_s) + 1]
+    first_s = float(since_s.min(initial=inf))
     steep = max(first_s / tau_s, 1.0)
     if max(u, u_tau * steep) < _KNOWN:
         return Estimate(GOOD, tau_s, tau_s * u_tau), Estimate(GOOD, value_f, value_f * u)
@@ -227,8 +237,8 @@ def _remarks(
             text = f"between {low:.4g} and {high:.4g} V; corrected"
             flags.append(Flag(FlagKind.FIELD_MOVED, text))
     elif state.circuit.drift is not None:
-        drift, level = float(state.fit.linear[MOVING]), float(state.fit.linear[LEVEL])
-        if abs(drift) > _DRIFT * sqrt(float(state.covariance[MOVING, MOVING])):
+        drift, level = float(state.fit.linear[DRIFT]), float(state.fit.linear[LEVEL])
+        if _drifts(state):
             share = abs(drift / level) if level else inf
             text = f"the current drifts with it, by {share:.2%} of its share; corrected"
             flags.append(Flag(FlagKind.FIELD_MOVED, text))

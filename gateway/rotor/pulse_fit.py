@@ -8,7 +8,7 @@ import numpy as np
 
 from gateway.rotor.pulse_bins import Samples
 from gateway.rotor.pulse_change import Change, change, suspicion
-from gateway.rotor.pulse_circuit import Circuit, circuit, fit_circuit
+from gateway.rotor.pulse_circuit import Circuit, FieldScale, circuit, fit_circuit
 from gateway.rotor.pulse_disturbances import outliers, ripple
 from gateway.rotor.pulse_record import Booleans, Flag, FlagKind, Floats
 from gateway.rotor.separable import Fit
@@ -55,14 +55,14 @@ class State:
     status: Status = GOOD
 
 
-def fit_state(samples: Samples, usable: Booleans, unit_v: float, free_gain: bool) -> State:
+def fit_state(samples: Samples, usable: Booleans, field: FieldScale, free_gain: bool) -> State:
     """The last state that the samples show, with everything that there is to say of it."""
     flags: tuple[Flag, ...] = ()
     status = GOOD
-    samples = _steadied(samples, usable, unit_v)
+    samples = _steadied(samples, usable, field)
     for _ in range(_STATES):
-        state = _fit(samples, usable, unit_v, free_gain)
-        turn, mismatch = _explanation(state, unit_v)
+        state = _fit(samples, usable, field, free_gain)
+        turn, mismatch = _explanation(state, field)
         if mismatch is not None:
             state = mismatch
         if turn is None:
@@ -85,33 +85,33 @@ def fit_state(samples: Samples, usable: Booleans, unit_v: float, free_gain: bool
     return replace(state, flags=flags + state.flags, status=state.status.worst(status))
 
 
-def _steadied(samples: Samples, usable: Booleans, unit_v: float) -> Samples:
+def _steadied(samples: Samples, usable: Booleans, field: FieldScale) -> Samples:
     """The samples with the ripple of the field voltage taken off it.
 
     Sampled slower than its own pace ripple looks like a slow movement, which it is not for the
     winding; what the current makes of it is found in the current.
     """
-    for _ in range(_PASSES):
-        path = circuit(samples, unit_v).path
-        if path is None or samples.field_v is None:
+    for _ in range(_PASSES if samples.field_v is not None else 0):
+        lines = circuit(samples, field).lines
+        if lines is None or samples.field_v is None:
             break
-        waves = ripple(samples, path.ripple, usable)
+        waves = ripple(samples, samples.field_v - lines.values_v, usable)
         if not waves.lines:
             break
-        samples = replace(samples, field_v=samples.field_v - unit_v * waves.values)
+        samples = replace(samples, field_v=samples.field_v - waves.values)
     return samples
 
 
-def _explanation(state: State, unit_v: float) -> tuple[Change | None, State | None]:
+def _explanation(state: State, field: FieldScale) -> tuple[Change | None, State | None]:
     """What explains the squares left better than noise: a change, or a source not as told."""
     variance = min(state.noise, state.quick_noise) ** 2
     here, poor = state.circuit, state.misfit > _MISFIT
     if not poor and suspicion(here, state.fit, variance) < _SUSPECT:
         return None, None
-    turn = change(here.samples, here, state.fit, variance, unit_v)
+    turn = change(here.samples, here, state.fit, variance, field)
     if not poor or here.free_gain:
         return turn, None
-    freed = _fit(state.samples, state.used, unit_v, free_gain=True)
+    freed = _fit(state.samples, state.used, field, free_gain=True)
     saved = (state.fit.squares - freed.fit.squares) / variance
     if saved < max(_GAIN, 0.0 if turn is None else turn.saved):
         return turn, None
@@ -124,12 +124,15 @@ def _enough(samples: Samples, first: int, end: int) -> bool:
     return end - first >= _FEWEST and len(samples.between(first, end).reversals_s) > 0
 
 
-def _fit(samples: Samples, usable: Booleans, unit_v: float, free_gain: bool) -> State:
-    whole = circuit(samples, unit_v, free_gain)
+def _fit(samples: Samples, usable: Booleans, field: FieldScale, free_gain: bool) -> State:
+    whole = circuit(samples, field, free_gain)
     used, tau_s = usable, None
     lines: tuple[tuple[float, float], ...] = ()
     for _ in range(_ROUNDS):
-        here = whole if used.all() else circuit(samples.only(used), unit_v, free_gain)
+        here = whole
+        if not used.all():
+            lines_left = None if whole.lines is None else whole.lines.only(used)
+            here = circuit(samples.only(used), field, free_gain, lines_left)
         found = fit_circuit(here, tau_s)
         tau_s = float(np.exp(found.nonlinear[0]))
         fitted = whole.at_samples(found)
@@ -144,7 +147,7 @@ def _fit(samples: Samples, usable: Booleans, unit_v: float, free_gain: bool) -> 
             break
         lines += waves.lines
         samples = replace(samples, current=samples.current - waves.values)
-        whole, used = circuit(samples, unit_v, free_gain), usable
+        whole, used = circuit(samples, field, free_gain), usable
     return _judged(samples, usable, used, here, found, fitted, lines)
 
 

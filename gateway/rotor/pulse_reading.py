@@ -124,7 +124,7 @@ def _reversals(
         before = int(np.floor(first_s / half_s + 1e-9))
         after = int(np.ceil(last_s / half_s - 1e-9))
         reversals_s = np.arange(before + 1, after) * half_s
-        return reversals_s, 1.0 if before % 2 == 0 else -1.0, True
+        return np.asarray(reversals_s, dtype=np.float64), 1.0 if before % 2 == 0 else -1.0, True
     off = np.abs(np.abs(record.pulse_v) - source.amplitude_v.value)
     wrong = np.flatnonzero(off > _LEVEL * source.amplitude_v.value)
     if len(wrong):

@@ -149,5 +149,5 @@ def _inverse(matrix: Floats) -> Floats:
     normed = matrix / np.outer(scale, scale)
     values, vectors = np.linalg.eigh(normed)
     values = np.maximum(values, 1e-14)
-    inverse: Floats = (vectors / values) @ vectors.T / np.outer(scale, scale)
+    inverse: Floats = (vectors / scale[:, None] / values) @ (vectors / scale[:, None]).T
     return inverse
