@@ -1,6 +1,7 @@
 """What disturbs single samples or rides on all of them: a saturated converter, outliers, ripple."""
 
 from dataclasses import dataclass
+from math import log
 from typing import Final
 
 import numpy as np
@@ -75,8 +76,8 @@ class Ripple:
     lines: tuple[tuple[float, float], ...]
 
 
-def ripple(samples: Samples, residual: Floats, used: Booleans) -> Ripple:
-    """The lines in the residual of the samples that are used.
+def ripple(samples: Samples, residual: Floats, used: Booleans, least: float) -> Ripple:
+    """The lines in the residual of the samples that are used, of the amplitude `least` or more.
 
     The current answers the ripple of a rectified field voltage with the same frequencies; sampling
     folds those beyond half its rate, which does not matter here.
@@ -95,7 +96,8 @@ def ripple(samples: Samples, residual: Floats, used: Booleans) -> Ripple:
         if slowest >= len(power):
             break
         peak = slowest + int(np.argmax(power[slowest:]))
-        if power[peak] <= _LINE * float(np.median(power)) / np.log(2.0):
+        usual = float(np.partition(power, len(power) // 2)[len(power) // 2]) / log(2.0)
+        if power[peak] <= max(_LINE * usual, (least * size / 2) ** 2):
             break
         line, line_hz, amplitude = _line(samples.time_s, residual - values, used, peak / (size * h))
         values = values + line

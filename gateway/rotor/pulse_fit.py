@@ -21,6 +21,7 @@ _MAD: Final = 1.4826  # median absolute deviation to standard deviation, normal 
 _ROUNDS: Final = 10
 _STATES: Final = 4
 _PASSES: Final = 4
+_EXACT: Final = 1e-6  # of the field voltage: ripple below is none
 _FEWEST: Final = 12  # samples that make a state
 # Squares beyond the expected, in standard deviations of chi-square: from the first on the
 # uncertainty is widened, from the second on the circuit is called a misfit (our choice).
@@ -95,7 +96,8 @@ def _steadied(samples: Samples, usable: Booleans, field: FieldScale) -> Samples:
         lines = circuit(samples, field).lines
         if lines is None or samples.field_v is None:
             break
-        waves = ripple(samples, samples.field_v - lines.values_v, usable)
+        residual_v = samples.field_v - lines.values_v
+        waves = ripple(samples, residual_v, usable, _EXACT * abs(field.unit_v))
         if not waves.lines:
             break
         samples = replace(samples, field_v=samples.field_v - waves.values)
@@ -142,7 +144,7 @@ def _fit(samples: Samples, usable: Booleans, field: FieldScale, free_gain: bool)
         if not (again == used).all():
             used = again
             continue
-        waves = ripple(samples, residual, used)
+        waves = ripple(samples, residual, used, _FLOOR)
         if not waves.lines:
             break
         lines += waves.lines
