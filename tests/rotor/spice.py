@@ -35,8 +35,8 @@ _TIMEOUT_S = 60.0
 # Gear's formulas damp the nanoseconds of the copper, where the trapezoidal rule would ring. Errors
 # count from the charge of a node at the pulse's amplitude and from a share of its full current on:
 # ngspice would make its steps smaller and smaller where nodes are near to earth, or settled.
-_OPTIONS = "method=gear maxord=3 trtol=1 reltol=5e-10 vntol=1e-9"
-_ABSTOL = 5e-9
+_OPTIONS = "method=gear maxord=3 trtol=1 reltol=1e-10 vntol=1e-9"
+_ABSTOL = 2e-9
 
 
 @dataclass(frozen=True, slots=True)

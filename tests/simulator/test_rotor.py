@@ -171,7 +171,7 @@ def test_current_between_two_solid_faults(each_ohm: float, current_a: float) -> 
 
 
 def test_settling_agrees_with_small_implicit_steps() -> None:
-    """The slow mode gives what a lumped circuit gives, integrated in small steps."""
+    """A winding of little copper settles as a lumped circuit does, integrated in small steps."""
     turns = Winding(1e-3, PERFECT_OHM, 2e-6, (Fault(0.2, 1e6),))
     before = steady(turns, MIDDLE, -36, 300)
     step_s, volts = 1e-5, before.volts[0]
