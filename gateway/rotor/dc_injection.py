@@ -27,6 +27,9 @@ from gateway.rotor.measured import Measured
 from gateway.rotor.pulse_injection import Source
 
 _K: Final = 2.0  # coverage factor: about 95 % (GUM 6.2 and G.6.6)
+# Below this there is no current (our choice, far below what any device resolves): a filter that
+# decays towards zero comes arbitrarily close to it.
+_NO_CURRENT_A: Final = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +97,7 @@ def resistance_ohm(
 
     Infinite without any current; negative where the current contradicts location or settings.
     """
-    if current_a.value == 0:
+    if abs(current_a.value) < _NO_CURRENT_A:
         return Measured(inf, inf)
     driving_v = _driving_v(source, location_pu.value, field_voltage_v)
     loop_ohm = driving_v.value / current_a.value
@@ -214,6 +217,7 @@ def _band(current_a: Measured, driving_v: Measured, source_ohm: Measured) -> Ban
     a*L^2 - 2*i*D*L + c <= 0; of two separate pieces the whole from end to end is given.
     """
     i, d = current_a.value, driving_v.value
+    i = 0.0 if i < _NO_CURRENT_A else i
     rest_v2 = driving_v.u**2 + (i * source_ohm.u) ** 2
     a = i**2 - (_K * current_a.u) ** 2
     c = d**2 - _K**2 * rest_v2

@@ -202,8 +202,10 @@ def _at(divider: Divider, current_a: float, field_voltage_v: float) -> _AtTap:
     over_positive, over_negative = positive.voltage_v(leg_a), negative.voltage_v(leg_a + current_a)
     slope_p, slope_n = positive.slope_ohm(leg_a), negative.slope_ohm(leg_a + current_a)
     share = 1.0 if isinf(slope_n) else 1 / (1 + slope_p / slope_n)
+    # Of both ways to the tap the flatter one counts: rounding moves the steep one far.
+    tap_v = share * (field_voltage_v - over_positive.value) + (1 - share) * over_negative.value
     u_tap = hypot(share * over_positive.u, (1 - share) * over_negative.u)
-    return _AtTap(Measured(over_negative.value, u_tap), share, 1 / (1 / slope_p + 1 / slope_n))
+    return _AtTap(Measured(tap_v, u_tap), share, 1 / (1 / slope_p + 1 / slope_n))
 
 
 def _both_ways(

@@ -86,10 +86,14 @@ def test_uncertainty_of_a_known_location_as_another_library_carries_it(
     assert ((fe + alpha * ffield) / fi - fr0).s == pytest.approx(reach.u, rel=1e-6)
 
 
-def test_no_current_is_an_infinite_resistance() -> None:
-    """A current of zero breaks nothing."""
-    found = dc_injection.resistance_ohm(PLANT, exact(0.0), exact(0.5), RATED)
+@pytest.mark.parametrize("current_a", [0.0, 1e-305, 1e-162, 1e-13])
+def test_next_to_no_current_is_no_current(current_a: float) -> None:
+    """What a filter leaves of a current that has gone is none, and breaks nothing."""
+    found = dc_injection.resistance_ohm(PLANT, exact(current_a), exact(0.5), RATED)
     assert (inf, inf) == (found.value, found.u)
+    assert Band(inf, inf) == dc_injection.band_at(
+        PLANT, ReportedCurrent(exact(current_a)), RATED, 1
+    )
 
 
 @pytest.mark.parametrize(
@@ -242,8 +246,6 @@ def test_current_in_the_noise_is_at_least_a_resistance() -> None:
     assert band is not None
     # 149 V over a current of at most 1 uA + 2 * 2 uA, less R0.
     assert (149 / 5e-6 - 12e3, inf) == (pytest.approx(band.lowest_ohm), band.highest_ohm)
-    nothing = dc_injection.band_at(PLANT, ReportedCurrent(exact(0.0)), RATED, 0.5)
-    assert Band(inf, inf) == nothing
 
 
 def test_magnitude_leaves_both_directions_open() -> None:
@@ -254,6 +256,26 @@ def test_magnitude_leaves_both_directions_open() -> None:
     band = dc_injection.band_at(PLANT, ReportedCurrent(exact(1e-3), signed=False), field, 0.5)
     assert band is not None
     assert 89e3 == pytest.approx(band.lowest_ohm) == pytest.approx(band.highest_ohm)
+
+
+@given(
+    e=st.floats(-60, 60), beta=places, alpha=places, rf=faults, field_v=volts, signed=st.booleans()
+)
+def test_fault_is_inside_what_its_current_leaves_open(
+    e: float, beta: float, alpha: float, rf: float, field_v: float, signed: bool
+) -> None:
+    """Whatever fault drives a current, either way, the bands of place and winding hold it."""
+    source, field = exact_source(e, 12e3, beta), exact(field_v)
+    current = dc_injection.current_a(source, alpha, rf, field).value
+    assume(abs(current) > 1e-9)
+    value_a = current if signed else abs(current)
+    report = ReportedCurrent(Measured(value_a, abs(current) * 1e-6), signed)
+    band = dc_injection.band_at(source, report, field, alpha)
+    whole = dc_injection.band_over_winding(source, report, field)
+    assert band is not None
+    assert whole is not None
+    assert whole.lowest_ohm <= band.lowest_ohm <= rf <= band.highest_ohm <= whole.highest_ohm
+    assert rf + 12e3 == pytest.approx(band.highest_ohm + 12e3, rel=1e-5)
 
 
 reports = st.one_of(
@@ -319,6 +341,7 @@ def test_band_holds_exactly_what_does_not_contradict_the_report(
     else:
         current = report.pick_up.current_a
         seen_v = driving_v if report.pick_up.polarised else abs(driving_v)
+    assume(current.value == 0 or abs(current.value) > 1e-9)
     # The difference of what the current needs and what drives it, and its uncertainty.
     difference = current.value * loop_ohm - seen_v
     allowed = 2 * float(np.linalg.norm([loop_ohm * current.u, current.value * 50.0, 0.1]))

@@ -109,11 +109,11 @@ def test_current_as_another_solver_finds_it(
     most_a = abs(current) + abs(field_v) / 1e3
 
     def around(amperes: float) -> float:
-        over_legs = leg_v(divider.to_positive, amperes)
-        return over_legs + leg_v(divider.to_negative, amperes + current) - field_v
+        over_legs = leg_v(divider.to_positive, amperes - current)
+        return over_legs + leg_v(divider.to_negative, amperes) - field_v
 
-    leg_a = brentq(around, -most_a, most_a, xtol=1e-18, maxiter=500)
-    driving_v = alpha * field_v - leg_v(divider.to_negative, leg_a + current)
+    leg_a = brentq(around, -most_a, most_a, xtol=1e-60, maxiter=2000)
+    driving_v = alpha * field_v - leg_v(divider.to_negative, leg_a)
     loop_ohm = divider.relay_ohm.value + rf
     assert driving_v == pytest.approx(current * loop_ohm, rel=1e-6, abs=1e-6 * abs(field_v))
 
@@ -122,12 +122,13 @@ def test_current_as_another_solver_finds_it(
 def test_current_at_the_reach_is_the_pick_up(
     divider: Divider, alpha: float, field_v: float, pick_up_a: float
 ) -> None:
-    """A fault of the highest resistance that is seen draws the pick-up current itself."""
+    """A fault of the highest resistance seen draws the pick-up current; where blind, no short."""
     field = exact(field_v)
     reach = voltage_divider.reach_ohm(divider, exact(pick_up_a), alpha, field).value
-    assume(reach >= 0)
-    found = voltage_divider.current_a(divider, alpha, reach, field).value
-    assert pick_up_a == pytest.approx(abs(found), rel=1e-6)
+    found = abs(voltage_divider.current_a(divider, alpha, max(reach, 0.0), field).value)
+    assert found <= pick_up_a * (1 + 1e-6)
+    if reach >= 0:
+        assert pick_up_a == pytest.approx(found, rel=1e-6)
 
 
 @given(divider=dividers, alpha=places, field_v=volts, pick_up_a=st.floats(1e-4, 1e-2))
