@@ -182,6 +182,7 @@ def _repeated(samples: Samples) -> Booleans:
     """Samples that repeat the one before to the last digit, more than resolution explains."""
     current = samples.current
     same = np.concatenate(([False], current[1:] == current[:-1]))
+    same &= (current < current.max()) & (current > current.min())  # there it may be the range
     if not same.any():
         return same
     by_chance = int((current[2:] == current[:-2]).sum())

@@ -19,6 +19,8 @@ Floats: TypeAlias = NDArray[np.float64]
 
 _DAMPING: Final = 1e-3
 _DAMPING_MOST: Final = 1e12
+# Of the trace of a normal matrix: columns that cannot be told apart share what they explain.
+_RIDGE: Final = 1e-15
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,7 +73,18 @@ def fit(
     `tolerance` of the parameters. A direction that the points do not tell at all gets a very
     large variance, not an error.
     """
-    at = np.asarray(start, dtype=float)
+    with np.errstate(all="ignore"):  # a wild step that overflows is one that explains nothing
+        return _fit(curve, np.asarray(start, dtype=float), y, bounds, tolerance, most_steps)
+
+
+def _fit(
+    curve: Callable[[Floats], Curve],
+    at: Floats,
+    y: Floats,
+    bounds: tuple[float, float],
+    tolerance: float,
+    most_steps: int,
+) -> Fit:
     here = _project(curve(at), y)
     damping, converged = 0.0, False
     for _ in range(most_steps):
@@ -136,16 +149,18 @@ def _project(curve: Curve, y: Floats) -> _Projected:
 
 
 def _solve(matrix: Floats, right: Floats) -> Floats:
-    try:
-        return np.asarray(np.linalg.solve(matrix, right), dtype=np.float64)
-    except np.linalg.LinAlgError:
-        return np.asarray(np.linalg.lstsq(matrix, right, rcond=None)[0], dtype=np.float64)
+    """The solution; where there are many, nearly the shortest of them."""
+    ridge = _RIDGE * float(matrix.trace())
+    if not 0.0 < ridge < np.inf:
+        return np.zeros_like(right)
+    matrix = matrix + ridge * np.eye(len(matrix))
+    return np.asarray(np.linalg.solve(matrix, right), dtype=np.float64)
 
 
 def _inverse(matrix: Floats) -> Floats:
     """The inverse of a positive matrix; where it has none, as far as the digits go."""
     scale = np.sqrt(matrix.diagonal())
-    scale[scale == 0] = 1.0
+    scale[~(scale > 0)] = 1.0
     normed = matrix / np.outer(scale, scale)
     values, vectors = np.linalg.eigh(normed)
     values = np.maximum(values, 1e-14)
