@@ -6,6 +6,7 @@ averaged over the same samples exactly, so that the bins add no bias and little 
 """
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -88,6 +89,13 @@ class Bins:
     since_first_s: Floats
 
 
+@lru_cache(maxsize=64)
+def _grid(longest: int) -> Ints:
+    """Where the bins of a half-cycle of so many samples begin."""
+    bins = np.geomspace(1, max(longest, 2), _BINS).astype(np.int64)
+    return np.unique(np.concatenate(([0], bins)))
+
+
 def in_bins(samples: Samples, cuts: Ints) -> Bins:
     """Average the samples; a bin begins at every reversal, after every gap, and at `cuts`."""
     time_s, reversals_s, h = samples.time_s, samples.reversals_s, samples.interval_s
@@ -95,8 +103,7 @@ def in_bins(samples: Samples, cuts: Ints) -> Bins:
     begins = np.concatenate(([0], np.searchsorted(time_s, reversals_s)))
     ends = np.concatenate((begins[1:], [n]))
     longest = int((ends - begins).max())
-    grid = np.concatenate(([0], np.geomspace(1, max(longest, 2), _BINS).astype(np.int64)))
-    at = begins[:, None] + grid
+    at = begins[:, None] + _grid(longest)
     gaps = np.flatnonzero(np.diff(time_s) > GAP * h) + 1
     first = np.unique(np.concatenate((at[at < ends[:, None]], gaps, cuts[cuts < n])))
     count = np.diff(first, append=n)

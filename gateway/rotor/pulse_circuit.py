@@ -40,6 +40,7 @@ _STEPS: Final = 4
 # A last step of this many standard deviations leaves an error of its square.
 _TOLERANCE: Final = 2e-2
 _STARTS: Final = 12
+_RUNGS: Final = np.linspace(0.0, 1.0, _STARTS)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -210,7 +211,7 @@ def fit_circuit(circuit: Circuit, start_tau_s: float | None = None) -> Fit:
 def _best_start(circuit: Circuit, y: Floats) -> float:
     """Between the two best of a ladder of time constants, from below a sample to beyond the end."""
     shortest_s, longest_s = _reach_s(circuit)
-    ladder = np.geomspace(10 * shortest_s, longest_s / 10, _STARTS)
+    ladder = 10 * shortest_s * (longest_s / shortest_s / 100) ** _RUNGS
     curves = circuit.curves(ladder)
     target, columns = y - curves.offset, curves.columns
     gram = columns @ columns.transpose(0, 2, 1)

@@ -24,6 +24,12 @@ _LINE: Final = 24.0  # power of a line over its mean: by chance once in 10^7 rec
 _MOST_LINES: Final = 12
 
 
+def noise_of(residual: Floats) -> float:
+    """Standard deviation of normal noise, whatever outliers there are on it."""
+    middle = len(residual) // 2
+    return _MAD * float(np.partition(np.abs(residual), middle)[middle])
+
+
 def two_valued(samples: Samples) -> bool:
     """Whether nearly all samples have one of two values.
 
@@ -62,9 +68,7 @@ def outliers(residual: Floats, noise: float) -> Booleans:
     # Where the circuit itself does not fit, only what sticks out of its neighbours is an outlier.
     padded = np.pad(residual, 3, mode="reflect")
     apart = residual - np.median(np.lib.stride_tricks.sliding_window_view(padded, 7), axis=1)
-    sticks_out: Booleans = beyond & (
-        np.abs(apart) > _BEYOND * _MAD * float(np.median(np.abs(apart)))
-    )
+    sticks_out: Booleans = beyond & (np.abs(apart) > _BEYOND * noise_of(apart))
     return sticks_out
 
 

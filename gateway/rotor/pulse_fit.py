@@ -9,7 +9,7 @@ import numpy as np
 from gateway.rotor.pulse_bins import Samples
 from gateway.rotor.pulse_change import Change, change, suspicion
 from gateway.rotor.pulse_circuit import Circuit, FieldScale, circuit, fit_circuit
-from gateway.rotor.pulse_disturbances import outliers, ripple
+from gateway.rotor.pulse_disturbances import noise_of, outliers, ripple
 from gateway.rotor.pulse_record import Booleans, Flag, FlagKind, Floats
 from gateway.rotor.separable import Fit
 from gateway.tags import GOOD, UNCERTAIN, UNCERTAIN_SENSOR_NOT_ACCURATE, Status
@@ -17,7 +17,6 @@ from gateway.tags import GOOD, UNCERTAIN, UNCERTAIN_SENSOR_NOT_ACCURATE, Status
 # What the circuit leaves out (copper, edges of the pulse), in amplitudes over R0 (our choice): no
 # record is believed to be better than this.
 _FLOOR: Final = 3e-6
-_MAD: Final = 1.4826  # median absolute deviation to standard deviation, normal distribution
 _ROUNDS: Final = 10
 _STATES: Final = 4
 _PASSES: Final = 4
@@ -139,7 +138,7 @@ def _fit(samples: Samples, usable: Booleans, field: FieldScale, free_gain: bool)
         tau_s = float(np.exp(found.nonlinear[0]))
         fitted = whole.at_samples(found)
         residual = samples.current - fitted
-        noise = _MAD * float(np.median(np.abs(residual[used])))
+        noise = noise_of(residual[used])
         again = usable & ~outliers(np.where(usable, residual, 0.0), max(noise, _FLOOR))
         if not (again == used).all():
             used = again

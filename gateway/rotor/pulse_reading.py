@@ -26,6 +26,10 @@ class RecordError(ValueError):
     """A record that says nothing of a pulse circuit; the text says why and what to do."""
 
 
+class TooShortError(RecordError):
+    """A record that has nothing to say yet."""
+
+
 def samples_of(
     record: PulseRecord, source: Source
 ) -> tuple[Samples, Booleans, bool, tuple[Flag, ...]]:
@@ -35,7 +39,7 @@ def samples_of(
     """
     time_s = record.time_s
     if len(time_s) < _FEWEST:
-        raise RecordError(
+        raise TooShortError(
             f"{len(time_s)} samples are too few; a record needs at least {_FEWEST}, over one "
             "reversal of the source or more"
         )
@@ -58,7 +62,7 @@ def samples_of(
         polarity,
     )
     if not len(reversals_s):
-        raise RecordError(
+        raise TooShortError(
             "the source never turns within the record; record at least one whole period, and check "
             "the period"
         )
