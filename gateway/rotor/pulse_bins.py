@@ -118,6 +118,6 @@ def in_bins(samples: Samples, cuts: Ints) -> Bins:
         np.maximum(first_s - h / 2, latest_s),
         np.add.reduceat(samples.current, first) / count,
         None if field_v is None else np.add.reduceat(field_v, first) / count,
-        samples.polarity * (1.0 - 2.0 * (turned % 2)),
+        np.where(turned % 2 == 0, samples.polarity, -samples.polarity),
         time_s - np.repeat(first_s, count),
     )

@@ -90,11 +90,10 @@ def _fit(
     for _ in range(most_steps):
         normal = here.slopes @ here.slopes.T
         pull = here.slopes @ here.residual
-        scale = normal.diagonal()
-        if not scale.any():
+        if not normal.diagonal().any():
             converged = True
             break
-        step = _solve(normal + np.diag(damping * scale), pull)
+        step = _solve(normal + damping * np.diag(normal.diagonal()), pull)
         step = np.clip(at + step, *bounds) - at
         there = _project(curve(at + step), y)
         if there.squares <= here.squares * (1 + 1e-15):
@@ -149,11 +148,14 @@ def _project(curve: Curve, y: Floats) -> _Projected:
 
 
 def _solve(matrix: Floats, right: Floats) -> Floats:
-    """The solution; where there are many, nearly the shortest of them."""
-    ridge = _RIDGE * float(matrix.trace())
+    """The solution; where there are many, nearly the shortest of them. Changes the matrix."""
+    diagonal = matrix.ravel()[:: len(matrix) + 1]
+    ridge = _RIDGE * float(diagonal.sum())
     if not 0.0 < ridge < np.inf:
         return np.zeros_like(right)
-    matrix = matrix + ridge * np.eye(len(matrix))
+    diagonal += ridge
+    if len(matrix) == 1:
+        return np.asarray(right / diagonal[0], dtype=np.float64)
     return np.asarray(np.linalg.solve(matrix, right), dtype=np.float64)
 
 
