@@ -69,7 +69,7 @@ def fit(
 
     All nonlinear parameters stay within `bounds`.
 
-    Ends when the last step has become shorter than `tolerance` of its own standard deviation, or
+    Ends when the next step would be shorter than `tolerance` of its own standard deviation, or
     `tolerance` of the parameters. A direction that the points do not tell at all gets a very
     large variance, not an error.
     """
@@ -90,22 +90,19 @@ def _fit(
     for _ in range(most_steps):
         normal = here.slopes @ here.slopes.T
         pull = here.slopes @ here.residual
-        if not normal.diagonal().any():
+        damped = normal + damping * np.diag(normal.diagonal())
+        step = np.clip(at + _solve(damped, pull), *bounds) - at
+        # In units of standard deviations the step has a length that needs no scale.
+        variance = here.squares / max(len(y) - len(here.linear) - len(at), 1)
+        if not damping and float(step @ normal @ step) <= tolerance**2 * variance:
             converged = True
             break
-        step = _solve(normal + damping * np.diag(normal.diagonal()), pull)
-        step = np.clip(at + step, *bounds) - at
         there = _project(curve(at + step), y)
         if there.squares <= here.squares * (1 + 1e-15):
-            # In units of standard deviations the step has a length that needs no scale.
-            length = float(step @ normal @ step)
             gained = here.squares - there.squares
             at, here = at + step, there
             damping = damping / 10 if damping > _DAMPING else 0.0
-            variance = here.squares / max(len(y) - len(here.linear) - len(at), 1)
-            if length <= tolerance**2 * variance or (
-                gained <= 1e-14 * here.squares and bool((abs(step) <= tolerance * abs(at)).all())
-            ):
+            if gained <= 1e-14 * here.squares and bool((abs(step) <= tolerance * abs(at)).all()):
                 converged = True
                 break
         else:
