@@ -12,6 +12,7 @@ import click
 from gateway.cli.columns import print_columns
 from gateway.cli.numbers import with_uncertainty
 from gateway.cli.options import fail, json_option, load_site, site_argument
+from gateway.cli.picture import plot_option, write_picture
 from gateway.rotor.sensitivity import Reach, Sensitivity, sensitivity
 from gateway.site.detector import AcDetector, DcDetector, Detector, PulseDetector
 from gateway.site.explain import did_you_mean
@@ -26,7 +27,6 @@ _EXAMPLE: Final = (
     "    detector: {method: DC injection, injection_voltage: 24 V, series_resistance: 12 kohm,\n"
     "               pickup_current: 1 mA}"
 )
-_PICTURES: Final = (".png", ".svg")
 _EVERY: Final = 5  # of the 101 locations, a row in the table
 
 
@@ -54,15 +54,14 @@ class Curve:
 @site_argument
 @click.argument("machine", required=False)
 @click.option("--field-v", type=float, help="Field voltage in volts.  [default: rated]")
-@click.option(
-    "--plot",
-    metavar="OUT.png",
-    type=click.Path(path_type=Path),
-    help="Draw a picture of one machine; PNG or SVG by suffix.",
-)
+@plot_option("a picture of one machine")
 @json_option
 def command(
-    site_path: Path, machine: str | None, field_v: float | None, plot: Path | None, as_json: bool
+    site_path: Path,
+    machine: str | None,
+    field_v: float | None,
+    picture_path: Path | None,
+    as_json: bool,
 ) -> None:
     """Print the highest fault resistance that the detector sees, over the location of the fault.
 
@@ -73,11 +72,9 @@ def command(
     """
     if field_v is not None and not abs(field_v) <= 1e6:
         fail(f"--field-v {field_v:g} is no field voltage; give volts, such as --field-v 250", 2)
-    if plot is not None and plot.suffix.lower() not in _PICTURES:
-        fail(f"{plot}: a picture is drawn as {' or '.join(_PICTURES)}; name the file so", 2)
     site = load_site(site_path)
     found = _detectors(site, site_path, machine)
-    if plot is not None and len(found) > 1:
+    if picture_path is not None and len(found) > 1:
         names = ", ".join(m.name for m, _ in found)
         fail(f"--plot draws one machine; name one of {names}", 2)
     told = [(m, detector, _curves(m, detector, field_v)) for m, detector in found]
@@ -87,8 +84,8 @@ def command(
         for m, detector, curves in told:
             _print(m, detector, curves)
         click.echo(CAUTION)
-    if plot is not None:
-        _draw(plot, site, *told[0])
+    if picture_path is not None:
+        _draw(picture_path, site, *told[0])
 
 
 def _draw(
@@ -98,12 +95,7 @@ def _draw(
 
     title = f"{machine.name} of {site.name}: {machine.detection}"
     limits = _limits(site, machine)
-    picture = draw(title, settings(detector), curves, limits, path.suffix.lower()[1:])
-    try:
-        path.write_bytes(picture)
-    except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        fail(f"{path}: the picture cannot be written: {reason}; name a place that can take it")
+    write_picture(path, draw(title, settings(detector), curves, limits))
 
 
 def _detectors(site: Site, path: Path, name: str | None) -> list[tuple[Machine, Detector]]:

@@ -4,12 +4,10 @@ Drawn to be read without colour: lines differ by their dashes, zones by their ha
 state of the drawing library, and opens no file.
 """
 
-import io
 from collections.abc import Iterable, Sequence
 from math import floor, isfinite, log10
 from typing import Any, Final
 
-import matplotlib
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
@@ -39,9 +37,8 @@ def draw(
     settings: str,
     curves: Sequence[Curve],
     limits: Sequence[tuple[str, float]],
-    form: str,
-) -> bytes:
-    """The picture as bytes of a PNG or SVG file; `limits` are alarm limits by name, in ohm."""
+) -> Figure:
+    """The picture; `limits` are alarm limits by name, in ohm."""
     figure = Figure(figsize=(9.0, 7.0), layout="constrained")
     figure.suptitle(title, fontsize=13, parse_math=False)
     axes = figure.add_subplot()
@@ -72,11 +69,7 @@ def draw(
         handles=legend, loc="outside lower left", frameon=False, alignment="left",
         title=_NOTE, title_fontsize=9,
     )  # fmt: skip
-    out = io.BytesIO()
-    undated: dict[str, Any] = {"metadata": {"Date": None}} if form == "svg" else {}
-    with matplotlib.rc_context({"svg.hashsalt": "rotor"}):
-        figure.savefig(out, format=form, dpi=110, **undated)
-    return out.getvalue()
+    return figure
 
 
 def _merged(curves: Sequence[Curve]) -> list[Curve]:

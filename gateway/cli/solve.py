@@ -3,6 +3,7 @@
 import json
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from decimal import ROUND_CEILING, ROUND_FLOOR, Context
 from pathlib import Path
 from typing import Any, Final, TypeAlias
@@ -13,6 +14,7 @@ from gateway.cli import record_file
 from gateway.cli.columns import print_columns
 from gateway.cli.numbers import with_uncertainty
 from gateway.cli.options import fail, json_option
+from gateway.cli.picture import plot_option, write_picture
 from gateway.rotor.measured import Estimate, Measured
 from gateway.rotor.pulse_estimator import RecordError, estimate
 from gateway.rotor.pulse_injection import Source
@@ -22,7 +24,6 @@ from gateway.tags import GOOD, Limit
 
 _Function: TypeAlias = Callable[..., None]
 _TAPS: Final = {"negative": 0.0, "midpoint": 0.5}
-_PICTURES: Final = (".png", ".svg")
 # For people: the largest unit in which a number is one at least.
 _SCALES: Final = {
     "ohm": ("Mohm", "kohm", "ohm"),
@@ -52,12 +53,6 @@ def _finite(context: click.Context, param: click.Parameter, value: float | None)
 def _share(context: click.Context, param: click.Parameter, value: float) -> float:
     if not 0 <= value < 1:
         fail(f"{param.opts[0]} {value:g} is no share; write 0.005 for 0.5 %", 2)
-    return value
-
-
-def _drawable(context: click.Context, param: click.Parameter, value: Path | None) -> Path | None:
-    if value is not None and value.suffix.lower() not in _PICTURES:
-        fail(f"{value}: a picture is drawn as {' or '.join(_PICTURES)}; name the file so", 2)
     return value
 
 
@@ -102,15 +97,8 @@ def _accuracy_option(name: str, of: str) -> Callable[[_Function], _Function]:
 )
 @_accuracy_option("--source-accuracy", "--source-ohm")
 @_accuracy_option("--pulse-accuracy", "the pulse amplitude")
-@_accuracy_option("--field-accuracy", "--field-v")
-@click.option(
-    "--plot",
-    "picture_path",
-    metavar="OUT.png",
-    type=click.Path(path_type=Path),
-    callback=_drawable,
-    help="Draw record, fit, residuals and location; PNG or SVG by suffix.",
-)
+@_accuracy_option("--field-accuracy", "the field voltage, given or recorded")
+@plot_option("record, fit, residuals and location")
 @json_option
 def command(
     record_path: Path,
@@ -135,13 +123,14 @@ def command(
     The location is 0 at the negative end of the winding and 1 at the positive end. Each
     uncertainty is the standard uncertainty (k = 1). Exit code 1: the resistance cannot be told.
     """
-    if field_accuracy and field_v is None:
-        fail("--field-accuracy belongs to --field-v; give both or neither", 2)
-    field = None if field_v is None else _within(field_v, field_accuracy)
+    field = None if field_v is None else Measured.within(field_v, field_accuracy)
     try:
         record = record_file.read(record_path, period_s, field)
-        amplitude = _within(pulse_v or record_file.amplitude_v(record_path, record), pulse_accuracy)
-        source = Source(amplitude, _within(source_ohm, source_accuracy), _TAPS[coupling])
+        record = replace(record, field_scale_u=field_accuracy / math.sqrt(3))
+        amplitude = Measured.within(
+            pulse_v or record_file.amplitude_v(record_path, record), pulse_accuracy
+        )
+        source = Source(amplitude, Measured.within(source_ohm, source_accuracy), _TAPS[coupling])
         result = estimate(record, source)
     except record_file.RecordFileError as error:
         fail(str(error), 2)
@@ -161,11 +150,6 @@ def _is_untold(resistance: Estimate) -> bool:
     """Whether nothing is told: no value, 'above 0', or 'below 0' against the settings."""
     status = resistance.status
     return resistance.value is None or (bool(status.limit) and not status.is_good)
-
-
-def _within(value: float, accuracy: float) -> Measured:
-    """A setting known to a share of itself at worst: rectangular (GUM 4.3.7)."""
-    return Measured(value, abs(value) * accuracy / math.sqrt(3))
 
 
 def _plain(result: PulseEstimate) -> dict[str, Any]:
@@ -252,6 +236,10 @@ def _settings(record: PulseRecord, source: Source) -> str:
     ]
     if isinstance(record.field_voltage_v, Measured):
         settings.append(("field voltage", record.field_voltage_v, "V"))
+    elif record.field_voltage_v is not None:
+        mean_v = float(record.field_voltage_v.mean())
+        scale = Measured(mean_v, abs(mean_v) * record.field_scale_u)
+        settings.append(("recorded field voltage", scale, "V"))
     words = []
     for name, of, unit in settings:
         within = of.u / abs(of.value) * math.sqrt(3) if of.u else 0.0
@@ -259,7 +247,8 @@ def _settings(record: PulseRecord, source: Source) -> str:
         words.append(f"{name} {of.value:.6g} {unit} {known}")
     noise_alone = "; so each uncertainty is that of the record's noise alone"
     exact = "" if any(of.u for _, of, _ in settings) else noise_alone
-    return f"Settings: {', '.join(words)}.\nThe scales of the record count as exact{exact}."
+    scales = f"The scale of the current and the clock of the record count as exact{exact}."
+    return f"Settings: {', '.join(words)}.\n{scales}"
 
 
 def _draw(path: Path, record: PulseRecord, result: PulseEstimate) -> None:
@@ -269,8 +258,4 @@ def _draw(path: Path, record: PulseRecord, result: PulseEstimate) -> None:
     ohm = "not known" if number == "-" else f"{number} {unit}"
     factor = " (k = 1)" if "±" in number else ""
     title = f"Fault resistance {ohm}{factor}, {result.fault_resistance_ohm.status.name}"
-    try:
-        path.write_bytes(draw(record, result, title, path.suffix.lower()[1:]))
-    except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        fail(f"{path}: the picture cannot be written: {reason}; name a place that can take it")
+    write_picture(path, draw(record, result, title))

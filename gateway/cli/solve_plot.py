@@ -3,11 +3,9 @@
 Drawn to be read without colour. Holds no state of the drawing library, and opens no file.
 """
 
-import io
 import textwrap
-from typing import Any, Final
+from typing import Final
 
-import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -32,8 +30,8 @@ _FIT: Final = "#0b4f8a"
 _AWAY: Final = "#b03a00"
 
 
-def draw(record: PulseRecord, result: PulseEstimate, title: str, form: str) -> bytes:
-    """The picture as bytes of a PNG or SVG file."""
+def draw(record: PulseRecord, result: PulseEstimate, title: str) -> Figure:
+    """The picture."""
     words = _words(result)
     below_in = 0.25 + 0.17 * len(words)
     figure = Figure(figsize=(10.0, 8.6 + below_in), layout="constrained")
@@ -48,11 +46,7 @@ def draw(record: PulseRecord, result: PulseEstimate, title: str, form: str) -> b
     footer.axis("off")
     text = "\n".join(words)
     footer.text(0, 1, text, va="top", fontsize=9, linespacing=1.3, parse_math=False)
-    out = io.BytesIO()
-    undated: dict[str, Any] = {"metadata": {"Date": None}} if form == "svg" else {}
-    with matplotlib.rc_context({"svg.hashsalt": "rotor"}):
-        figure.savefig(out, format=form, dpi=110, **undated)
-    return out.getvalue()
+    return figure
 
 
 def _words(result: PulseEstimate) -> list[str]:

@@ -6,7 +6,6 @@ whole winding.
 """
 
 from collections.abc import Mapping
-from math import sqrt
 
 from gateway.rotor import telling
 from gateway.rotor.measured import Measured
@@ -45,7 +44,7 @@ def pulse_injection(
     solution = solve(
         HalfCycles(*(_si(s, units[s.tag]) for s in inputs)),
         Source(
-            _within(settings.amplitude, settings.amplitude_accuracy),
+            Measured.within(settings.amplitude, settings.amplitude_accuracy),
             _source_resistance(settings),
             settings.tap,
         ),
@@ -62,13 +61,8 @@ def _unclipped(sample: Sample) -> Status:
     return UNCERTAIN_SENSOR_NOT_ACCURATE if clipped else sample.status.code
 
 
-def _within(value: float, accuracy: float) -> Measured:
-    """A setting known to a share of itself at worst: rectangular (GUM 4.3.7)."""
-    return Measured(value, value * accuracy / sqrt(3))
-
-
 def _source_resistance(settings: PulseInjection) -> Measured:
-    return _within(settings.source_resistance, settings.source_resistance_accuracy)
+    return Measured.within(settings.source_resistance, settings.source_resistance_accuracy)
 
 
 def _si(sample: Sample, unit: Unit) -> Measured:

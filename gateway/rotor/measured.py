@@ -1,6 +1,7 @@
 """A number with its standard uncertainty, and what a measurement tells of one."""
 
 from dataclasses import dataclass
+from math import sqrt
 
 from gateway.tags import Status
 
@@ -11,6 +12,11 @@ class Measured:
 
     value: float
     u: float
+
+    @classmethod
+    def within(cls, value: float, accuracy: float) -> "Measured":
+        """A setting known to a share of itself at worst: rectangular (GUM 4.3.7)."""
+        return cls(value, abs(value) * accuracy / sqrt(3))
 
 
 @dataclass(frozen=True, slots=True)

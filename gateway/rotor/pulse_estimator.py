@@ -74,7 +74,8 @@ def estimate(record: PulseRecord, source: Source) -> PulseEstimate:
 
 def _field_voltage(record: PulseRecord, samples: Samples) -> Measured | None:
     if samples.field_v is not None:
-        return Measured(float(samples.field_v.mean()), 0.0)
+        mean_v = float(samples.field_v.mean())
+        return Measured(mean_v, abs(mean_v) * record.field_scale_u)
     return record.field_voltage_v if isinstance(record.field_voltage_v, Measured) else None
 
 

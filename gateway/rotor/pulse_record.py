@@ -22,6 +22,7 @@ class PulseRecord:
     it, or one number that held all the time, or None where it is not known. `pulse_v` is the
     source's own voltage, sampled; None for +amplitude in the first half of each period and
     -amplitude in the second. All arrays have one length; times rise, but may repeat.
+    `field_scale_u` is the relative standard uncertainty of the scale of a sampled field voltage.
     """
 
     time_s: Floats
@@ -29,6 +30,7 @@ class PulseRecord:
     period_s: float | None
     field_voltage_v: Floats | Measured | None
     pulse_v: Floats | None = None
+    field_scale_u: float = 0.0
 
 
 class FlagKind(StrEnum):

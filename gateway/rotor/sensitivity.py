@@ -6,7 +6,7 @@ where not even a dead short makes the detector pick up; its edges are exact.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from math import isinf, sqrt
+from math import isinf
 from typing import Final, TypeAlias
 
 from gateway.rotor import ac_injection, dc_injection, voltage_divider
@@ -70,7 +70,7 @@ def sensitivity(
 def _sight(detector: Detector, field_voltage_v: float) -> tuple[_ReachOf, Zone | None]:
     field = Measured(field_voltage_v, 0.0)
     if isinstance(detector, PulseDetector):
-        threshold = _within(detector.pickup_resistance, detector.pickup_accuracy)
+        threshold = Measured.within(detector.pickup_resistance, detector.pickup_accuracy)
         return lambda location_pu: threshold, None
     if isinstance(detector, DcDetector):
         source, pick_up = _dc(detector)
@@ -78,33 +78,31 @@ def _sight(detector: Detector, field_voltage_v: float) -> tuple[_ReachOf, Zone |
             lambda location_pu: dc_injection.reach_ohm(source, pick_up, location_pu, field),
             dc_injection.blind_zone(source, pick_up, field_voltage_v),
         )
-    pick_up_a = _within(detector.pickup_current, detector.pickup_accuracy)
+    pick_up_a = Measured.within(detector.pickup_current, detector.pickup_accuracy)
     if isinstance(detector, DividerDetector):
         divider = _divider(detector)
         return (
             lambda location_pu: voltage_divider.reach_ohm(divider, pick_up_a, location_pu, field),
             voltage_divider.blind_zone(divider, pick_up_a, field_voltage_v),
         )
-    capacitance = _within(detector.winding_capacitance, detector.winding_capacitance_accuracy)
+    capacitance = Measured.within(
+        detector.winding_capacitance, detector.winding_capacitance_accuracy
+    )
     everywhere = ac_injection.reach_ohm(_ac(detector), pick_up_a, capacitance)
     return lambda location_pu: everywhere, _WHOLE if everywhere is None else None
-
-
-def _within(value: float, accuracy: float) -> Measured:
-    """A setting known to a share of itself at worst: rectangular (GUM 4.3.7)."""
-    return Measured(value, abs(value) * accuracy / sqrt(3))
 
 
 def _dc(detector: DcDetector) -> tuple[Source, PickUp]:
     sign = 1.0 if detector.pole_to_winding == "positive" else -1.0
     return (
         Source(
-            _within(sign * detector.injection_voltage, detector.part_accuracy),
-            _within(detector.series_resistance, detector.part_accuracy),
+            Measured.within(sign * detector.injection_voltage, detector.part_accuracy),
+            Measured.within(detector.series_resistance, detector.part_accuracy),
             detector.tap,
         ),
         PickUp(
-            _within(sign * detector.pickup_current, detector.pickup_accuracy), detector.polarised
+            Measured.within(sign * detector.pickup_current, detector.pickup_accuracy),
+            detector.polarised,
         ),
     )
 
@@ -113,22 +111,28 @@ def _divider(detector: DividerDetector) -> Divider:
     varistors: dict[str, Varistor] = {}
     if detector.varistor is not None:
         varistors[detector.varistor.leg] = Varistor(
-            _within(detector.varistor.voltage, detector.varistor.accuracy),
+            Measured.within(detector.varistor.voltage, detector.varistor.accuracy),
             detector.varistor.current,
             detector.varistor.exponent,
         )
     return Divider(
-        Leg(_within(detector.leg_positive, detector.part_accuracy), varistors.get("positive")),
-        Leg(_within(detector.leg_negative, detector.part_accuracy), varistors.get("negative")),
-        _within(detector.relay_resistance, detector.part_accuracy),
+        Leg(
+            Measured.within(detector.leg_positive, detector.part_accuracy),
+            varistors.get("positive"),
+        ),
+        Leg(
+            Measured.within(detector.leg_negative, detector.part_accuracy),
+            varistors.get("negative"),
+        ),
+        Measured.within(detector.relay_resistance, detector.part_accuracy),
     )
 
 
 def _ac(detector: AcDetector) -> AcSource:
     capacitance = detector.series_capacitance
     return AcSource(
-        _within(detector.voltage, detector.part_accuracy),
+        Measured.within(detector.voltage, detector.part_accuracy),
         detector.frequency,
-        _within(detector.series_resistance, detector.part_accuracy),
-        None if capacitance is None else _within(capacitance, detector.part_accuracy),
+        Measured.within(detector.series_resistance, detector.part_accuracy),
+        None if capacitance is None else Measured.within(capacitance, detector.part_accuracy),
     )

@@ -256,7 +256,8 @@ def test_text_says_what_it_rests_on(usual: Path) -> None:
         "",
         "Flag: none",
         "Settings: pulse 36 V as exact, source 31000 ohm as exact, field voltage 300 V as exact.",
-        "The scales of the record count as exact; so each uncertainty is that of the record's "
+        "The scale of the current and the clock of the record count as exact; so each uncertainty "
+        "is that of the record's "
         "noise alone.",
         "± is the standard uncertainty (k = 1); twice as much covers about 95 %.",
         "Caution: this informs only and replaces no protection; licensed engineers decide.",
@@ -277,7 +278,6 @@ def test_text_says_what_it_rests_on(usual: Path) -> None:
         (("--field-v", "inf"), "--field-v inf cannot be; give a number"),
         (("--pulse-accuracy", "5"), "--pulse-accuracy 5 is no share; write 0.005 for 0.5 %"),
         (("--plot", "fit.pdf"), "fit.pdf: a picture is drawn as .png or .svg; name the file so"),
-        (("--field-accuracy", "0.01"), "--field-accuracy belongs to --field-v; give both or neit"),
     ],
 )
 def test_wrong_option_is_one_line(usual: Path, options: tuple[str, ...], text: str) -> None:
@@ -285,6 +285,32 @@ def test_wrong_option_is_one_line(usual: Path, options: tuple[str, ...], text: s
     result = solve(usual, "--period-s", "1", *options)
     assert result.output.startswith(text)
     assert (2, 1) == (result.exit_code, result.output.count("\n"))
+
+
+def test_accuracy_of_a_recorded_field_voltage_widens_the_location(usual: Path) -> None:
+    """alpha - beta is inverse to the voltage's scale: 1 % of it, rectangular, is 1/sqrt(3) %.
+
+    Outside check: the derivative of alpha = beta + s E/(d Uf) by Uf, by hand.
+    """
+    lines = usual.read_text().splitlines()
+    recorded = usual.with_name("recorded.csv")
+    recorded.write_text(
+        "\n".join([f"{lines[0]},field_voltage_v", *(f"{x},300" for x in lines[1:])])
+    )
+    settings = (
+        "--pulse-v",
+        "36",
+        "--source-ohm",
+        "31000",
+        "--period-s",
+        "1",
+        "--coupling",
+        "midpoint",
+    )
+    alone = told(recorded, *settings)["fault_location"]
+    widened = told(recorded, *settings, "--field-accuracy", "0.01")["fault_location"]
+    part = abs(alone["value"] - 0.5) * 0.01 / 3**0.5
+    assert hypot(alone["uncertainty"], part) == pytest.approx(widened["uncertainty"], rel=0.01)
 
 
 @pytest.mark.parametrize("options", [("--period-s", "1s"), ("--coupling", "positive")])
