@@ -192,6 +192,8 @@ def _drifts(state: State) -> bool:
 
 def _doubtful(told: Estimate, status: Status) -> Estimate:
     worst = told.status.worst(status)
+    if worst.is_bad:
+        return Estimate(worst)
     return replace(told, status=worst.with_limit(told.status.limit))
 
 

@@ -10,13 +10,18 @@ from gateway.rotor.pulse_bins import Samples
 from gateway.rotor.pulse_change import Change, change, suspicion
 from gateway.rotor.pulse_circuit import Circuit, FieldScale, circuit, fit_circuit
 from gateway.rotor.pulse_disturbances import noise_of, outliers, ripple
+from gateway.rotor.pulse_field import lines_of
 from gateway.rotor.pulse_record import Booleans, Flag, FlagKind, Floats
 from gateway.rotor.separable import Fit
-from gateway.tags import GOOD, UNCERTAIN, UNCERTAIN_SENSOR_NOT_ACCURATE, Status
+from gateway.tags import BAD, GOOD, UNCERTAIN, Status
 
 # What the circuit leaves out (copper, edges of the pulse), in amplitudes over R0 (our choice): no
 # record is believed to be better than this.
 _FLOOR: Final = 3e-6
+_ODD: Final = (
+    "what is left is no noise, and uncertainties are widened; check the period and where it begins, "
+    "the source resistance, and for a second path"
+)
 _ROUNDS: Final = 10
 _STATES: Final = 4
 _PASSES: Final = 4
@@ -77,11 +82,13 @@ def fit_state(samples: Samples, usable: Booleans, field: FieldScale, free_gain: 
             text += "too little follows to tell that state; what is told is the state before it"
             (first, last), status = before, UNCERTAIN
         else:
-            text += "neither state lasts long enough to be told"
-            flags, status = (*flags, Flag(FlagKind.CHANGED, text)), UNCERTAIN_SENSOR_NOT_ACCURATE
+            flags = (*flags, Flag(FlagKind.CHANGED, text + "neither state lasts long enough"))
+            status = BAD
             break
         flags = (*flags, Flag(FlagKind.CHANGED, text))
         samples, usable = samples.between(first, last), usable[first:last]
+    else:
+        status = BAD  # it changes all the time
     return replace(state, flags=flags + state.flags, status=state.status.worst(status))
 
 
@@ -91,16 +98,16 @@ def _steadied(samples: Samples, usable: Booleans, field: FieldScale) -> Samples:
     Sampled slower than its own pace ripple looks like a slow movement, which it is not for the
     winding; what the current makes of it is found in the current.
     """
-    for _ in range(_PASSES if samples.field_v is not None else 0):
-        lines = circuit(samples, field).lines
-        if lines is None or samples.field_v is None:
-            break
-        residual_v = samples.field_v - lines.values_v
+    field_v = samples.field_v
+    if field_v is None:
+        return samples
+    for _ in range(_PASSES):
+        residual_v = field_v - lines_of(samples, field_v).values_v
         waves = ripple(samples, residual_v, usable, _EXACT * abs(field.unit_v))
         if not waves.lines:
             break
-        samples = replace(samples, field_v=samples.field_v - waves.values)
-    return samples
+        field_v = field_v - waves.values
+    return replace(samples, field_v=field_v)
 
 
 def _explanation(state: State, field: FieldScale) -> tuple[Change | None, State | None]:
@@ -180,7 +187,7 @@ def _judged(
         text = ", ".join(f"{line_hz:.4g} Hz" for line_hz, _ in sorted(lines)[:4])
         flags.append(Flag(FlagKind.RIPPLE, f"lines at {text}; taken off"))
     if misfit > _MISFIT:
-        flags.append(Flag(FlagKind.MISFIT, "the residuals are no noise; uncertainties widened"))
+        flags.append(Flag(FlagKind.MISFIT, _ODD))
     return State(
         samples,
         used,

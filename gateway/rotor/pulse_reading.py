@@ -69,11 +69,16 @@ def samples_of(
     _check_currents(record, source)
     _check_holes(samples)
     usable = np.ones(len(samples.time_s), dtype=bool)
-    nearest = np.searchsorted(samples.time_s, reversals_s)
-    for k in (nearest - 1, nearest):
-        inside = k[(k >= 0) & (k < len(usable))]
-        near = np.abs(samples.time_s[inside, None] - reversals_s).min(axis=1)
-        usable[inside[near < _AT_REVERSAL * interval_s]] = False
+    turns_s = reversals_s
+    if exact and record.period_s is not None:  # those at both ends of the record as well
+        half_s = record.period_s / 2
+        ends = np.rint(samples.time_s[[0, -1]] / half_s) * half_s
+        turns_s = np.concatenate((ends, reversals_s))
+    nearest = np.searchsorted(samples.time_s, turns_s)
+    for beside in (nearest - 1, nearest):
+        beside = np.clip(beside, 0, len(usable) - 1)
+        near = np.abs(samples.time_s[beside] - turns_s) < _AT_REVERSAL * interval_s
+        usable[beside[near]] = False
     repeated = _repeated(samples)
     if repeated.any():
         flags.append(_said(FlagKind.DOUBLED, repeated, samples, "taken over from the one before"))
