@@ -19,8 +19,8 @@ from gateway.tags import BAD, GOOD, UNCERTAIN, Status
 # record is believed to be better than this.
 _FLOOR: Final = 3e-6
 _ODD: Final = (
-    "what is left is no noise, and uncertainties are widened; check the period and where it begins, "
-    "the source resistance, and for a second path"
+    "what is left is no noise, and uncertainties are widened; check the period and where it "
+    "begins, the source resistance, and for a second path"
 )
 _ROUNDS: Final = 10
 _STATES: Final = 4
