@@ -49,6 +49,8 @@ def samples_of(
     keep = np.ones(len(time_s), dtype=bool)
     if not bool((np.abs(steps - interval_s) < _UNEVEN * interval_s).all()):
         interval_s, keep = _uneven(time_s, steps, flags)
+    if record.period_s is not None:
+        _check_holes(time_s[keep], interval_s, record.period_s / 2)
     reversals_s, polarity, exact = _reversals(record, source, interval_s)
     samples = Samples(
         np.flatnonzero(keep),
@@ -67,7 +69,8 @@ def samples_of(
             "the period"
         )
     _check_currents(record, source)
-    _check_holes(samples)
+    turns_s = np.concatenate(([samples.begin_s], reversals_s, [samples.end_s]))
+    _check_holes(samples.time_s, interval_s, float(np.diff(turns_s).max()))
     usable = np.ones(len(samples.time_s), dtype=bool)
     turns_s = reversals_s
     if exact and record.period_s is not None:  # those at both ends of the record as well
@@ -175,15 +178,13 @@ def _check_currents(record: PulseRecord, source: Source) -> None:
         )
 
 
-def _check_holes(samples: Samples) -> None:
-    bounds_s = np.concatenate(([samples.begin_s], samples.reversals_s, [samples.end_s]))
-    half_s = float(np.diff(bounds_s).max())
-    steps = np.diff(samples.time_s)
+def _check_holes(time_s: Floats, interval_s: float, half_s: float) -> None:
+    steps = np.diff(time_s)
     widest = int(np.argmax(steps))
-    if steps[widest] > max(_HOLE * half_s, 4 * samples.interval_s):
+    if steps[widest] > max(_HOLE * half_s, 4 * interval_s):
         raise RecordError(
-            f"no samples between {samples.time_s[widest]:.6g} and {samples.time_s[widest + 1]:.6g} "
-            "s, more than half of a half-cycle; record again"
+            f"no samples between {time_s[widest]:.6g} and {time_s[widest + 1]:.6g} s, more than "
+            "half of a half-cycle; record again"
         )
 
 
