@@ -27,7 +27,7 @@ class Samples:
     `index` tells where each sample stands in its record; `current` is counted in what the source's
     amplitude drives through R0 alone. The stretch lasts from `begin_s` to
     `end_s`; `reversals_s` are the instants within at which the source turned, beginning with
-    `polarity` (+1 or -1).
+    `polarity` (+1 or -1). `resolution` is the converter's step, or 0 where the noise hides it.
     """
 
     index: Ints
@@ -35,6 +35,7 @@ class Samples:
     current: Floats
     field_v: Floats | None
     interval_s: float
+    resolution: float
     begin_s: float
     end_s: float
     reversals_s: Floats

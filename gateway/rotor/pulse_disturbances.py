@@ -16,7 +16,9 @@ _BEYOND: Final = 5.5
 # What stands out longer or oftener is no disturbance of samples but another circuit (our choice).
 _LONGEST_RUN: Final = 0.01
 _MOST: Final = 0.1
-_BY_CHANCE: Final = 1e-4  # records in which a run of equal values may be taken for saturation
+_BY_CHANCE: Final = 1e-3  # records in which equal values may be taken for saturation
+_NEVER: Final = 0.1  # what counts as the number of repeated values where there are none
+_COARSE: Final = 0.05  # share of repeated values that makes the converter a coarse one
 _TWO_VALUED: Final = 0.8  # share of samples at either end (our choice)
 # Slower than this many cycles a half-cycle, a line may be the circuit's own answer (our choice).
 _SLOWEST: Final = 3.0
@@ -41,17 +43,25 @@ def two_valued(samples: Samples) -> bool:
 
 
 def saturated(samples: Samples) -> Booleans:
-    """Samples at the end of the converter's range: its extreme value again and again."""
+    """Samples at the end of the converter's range: its extreme value again and again.
+
+    Once more is enough where no other values repeat. Where they do, for the steps of the converter
+    are coarse, only a run of it is.
+    """
     current = samples.current
-    same = current[1:] == current[:-1]
     found = np.zeros(len(current), dtype=bool)
-    if not same.any():
-        return found
-    ends = [current == current.max(), current == current.min()]
-    chance = max(float(same[~(ends[0] | ends[1])[1:]].mean()), 1.0 / len(current))
-    for end in ends:
-        begins, beyond = runs(end)
-        if len(current) * chance ** int((beyond - begins).max() - 1) < _BY_CHANCE:
+    for end in (current == current.max(), current == current.min()):
+        times = int(end.sum())
+        if times < 2:
+            continue
+        others = current[~end]
+        repeats = (len(others) - len(np.unique(others)) + _NEVER) / len(current)
+        if repeats > _COARSE:
+            begins, beyond = runs(end)
+            times = int((beyond - begins).max())
+            same = current[1:] == current[:-1]
+            repeats = float(same[~end[1:]].mean())
+        if repeats ** (times - 1) < _BY_CHANCE:
             found |= end
     return found
 

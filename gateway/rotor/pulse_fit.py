@@ -22,6 +22,7 @@ _ODD: Final = (
     "what is left is no noise, and uncertainties are widened; check the period and where it "
     "begins, the source resistance, and for a second path"
 )
+_UNIFORM: Final = 12**-0.5  # a step's standard deviation (GUM F.2.2.1)
 _ROUNDS: Final = 10
 _STATES: Final = 4
 _PASSES: Final = 4
@@ -146,11 +147,12 @@ def _fit(samples: Samples, usable: Booleans, field: FieldScale, free_gain: bool)
         fitted = whole.at_samples(found)
         residual = samples.current - fitted
         noise = noise_of(residual[used])
-        again = usable & ~outliers(np.where(usable, residual, 0.0), max(noise, _FLOOR))
+        least = max(_FLOOR, samples.resolution * _UNIFORM)
+        again = usable & ~outliers(np.where(usable, residual, 0.0), max(noise, least))
         if not (again == used).all():
             used = again
             continue
-        waves = ripple(samples, residual, used, _FLOOR)
+        waves = ripple(samples, residual, used, max(_FLOOR, samples.resolution))
         if not waves.lines:
             break
         lines += waves.lines
@@ -172,9 +174,13 @@ def _judged(
     parameters = len(found.linear) + len(found.nonlinear)
     freedom = max(len(here.bins.first) - parameters, 1)
     noise = sqrt(float(residual @ residual) / max(len(residual) - parameters, 1))
-    noise = max(noise, _FLOOR)
     # Noise from one sample to the next: a circuit that does not fit moves it less.
-    quick = max(sqrt(float(np.mean(np.diff(residual) ** 2)) / 2), _FLOOR)
+    quick = sqrt(float(np.mean(np.diff(residual) ** 2)) / 2)
+    least = samples.resolution * _UNIFORM
+    if quick < samples.resolution / 2:
+        # Nothing shakes the samples over the steps: their errors are all the same, and stay.
+        least *= sqrt(len(residual) / 2)
+    noise, quick = max(noise, least, _FLOOR), max(quick, least, _FLOOR)
     excess = found.squares / min(noise, quick) ** 2
     misfit = (excess - freedom) / sqrt(2 * freedom)
     variance = noise**2 * (max(excess / freedom, 1.0) if misfit > _WIDE else 1.0)

@@ -19,6 +19,7 @@ _UNEVEN: Final = 0.3  # of the usual interval: more jitter than this is no regul
 _HOLE: Final = 0.5  # of a half-cycle: a hole of this length may hide anything
 _AT_REVERSAL: Final = 0.01  # of the interval: nobody knows on which side such a sample was taken
 _IMPOSSIBLE: Final = 10.0  # times what the voltages can drive through R0 alone
+_STEPPED: Final = 0.05  # share of samples like the one before: the converter's steps show
 _LEVEL: Final = 0.1  # of the amplitude: what the source's own voltage may differ from it
 
 
@@ -52,12 +53,15 @@ def samples_of(
     if record.period_s is not None:
         _check_holes(time_s[keep], interval_s, record.period_s / 2)
     reversals_s, polarity, exact = _reversals(record, source, interval_s)
+    scale = source.source_resistance_ohm.value / source.amplitude_v.value
+    current = record.current_a[keep] * scale
     samples = Samples(
         np.flatnonzero(keep),
         time_s[keep],
-        record.current_a[keep] * (source.source_resistance_ohm.value / source.amplitude_v.value),
+        current,
         record.field_voltage_v[keep] if isinstance(record.field_voltage_v, np.ndarray) else None,
         interval_s,
+        _resolution(current),
         float(time_s[0]) - interval_s / 2,
         float(time_s[-1]) + interval_s / 2,
         reversals_s,
@@ -186,6 +190,15 @@ def _check_holes(time_s: Floats, interval_s: float, half_s: float) -> None:
             f"no samples between {time_s[widest]:.6g} and {time_s[widest + 1]:.6g} s, more than "
             "half of a half-cycle; record again"
         )
+
+
+def _resolution(current: Floats) -> float:
+    if float((current[1:] == current[:-1]).mean()) < _STEPPED:
+        return 0.0
+    levels = np.unique(current)
+    gaps = np.diff(levels)
+    gaps = gaps[gaps > 1e-6 * (levels[-1] - levels[0])]  # rounding of one level is no step
+    return float(gaps.min()) if len(gaps) else 0.0
 
 
 def _repeated(samples: Samples) -> Booleans:
