@@ -215,7 +215,7 @@ def _best_start(circuit: Circuit, y: Floats) -> float:
     curves = circuit.curves(ladder)
     target, columns = y - curves.offset, curves.columns
     gram = columns @ columns.transpose(0, 2, 1)
-    gram += 1e-12 * np.trace(gram, axis1=1, axis2=2)[:, None, None] * np.eye(columns.shape[1])
+    gram += (1e-12 * np.trace(gram, axis1=1, axis2=2).max()) * np.eye(columns.shape[1])
     pull = columns @ target[:, :, None]
     told = (pull * np.linalg.solve(gram, pull)).sum(axis=(1, 2))
     left = np.sqrt(np.maximum((target * target).sum(axis=1) - told, 0.0))

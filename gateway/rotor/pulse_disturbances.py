@@ -19,6 +19,7 @@ _MOST: Final = 0.1
 _BY_CHANCE: Final = 1e-3  # records in which equal values may be taken for saturation
 _NEVER: Final = 0.1  # what counts as the number of repeated values where there are none
 _COARSE: Final = 0.05  # share of repeated values that makes the converter a coarse one
+_FEW_STEPS: Final = 100.0
 _TWO_VALUED: Final = 0.8  # share of samples at either end (our choice)
 # Slower than this many cycles a half-cycle, a line may be the circuit's own answer (our choice).
 _SLOWEST: Final = 3.0
@@ -33,11 +34,13 @@ def noise_of(residual: Floats) -> float:
 
 
 def two_valued(samples: Samples) -> bool:
-    """Whether nearly all samples have one of two values.
+    """Whether nearly all samples have one of two values, and these are but a few steps apart.
 
     The converter stands at its ends, or is too coarse to show noise: nobody can tell which.
     """
     current = samples.current
+    if float(np.ptp(current)) > _FEW_STEPS * samples.resolution:
+        return False
     at_ends = (current == current.max()) | (current == current.min())
     return bool(at_ends.mean() > _TWO_VALUED)
 

@@ -20,7 +20,7 @@ from gateway.rotor.pulse_circuit import DRIFT, LEVEL, LOSS, FieldScale
 from gateway.rotor.pulse_disturbances import saturated, two_valued
 from gateway.rotor.pulse_fit import State, fit_state
 from gateway.rotor.pulse_injection import Source
-from gateway.rotor.pulse_reading import RecordError, samples_of
+from gateway.rotor.pulse_reading import FEWEST, RecordError, samples_of
 from gateway.rotor.pulse_record import Flag, FlagKind, Floats, PulseEstimate, PulseRecord
 from gateway.tags import (
     BAD_CONFIGURATION_ERROR,
@@ -64,6 +64,11 @@ def estimate(record: PulseRecord, source: Source) -> PulseEstimate:
                 f"{int(clipped.sum())} samples at an end of the range, the first at {first_s:.6g} s"
             )
             flags += (Flag(FlagKind.SATURATED, f"{text}; left out"),)
+    if int(usable.sum()) < FEWEST:
+        raise RecordError(
+            f"only {int(usable.sum())} samples are within the range of the converter; record again "
+            "with a larger range"
+        )
     field_v = _field_voltage(record, samples)
     unit_v = 1.0 if field_v is None or abs(field_v.value) <= _NO_FIELD_V else field_v.value
     field = FieldScale(unit_v, (0.5 - source.tap_pu) * unit_v / source.amplitude_v.value)

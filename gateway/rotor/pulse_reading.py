@@ -13,12 +13,14 @@ from gateway.rotor.pulse_bins import GAP, Samples
 from gateway.rotor.pulse_injection import Source
 from gateway.rotor.pulse_record import Booleans, Flag, FlagKind, Floats, PulseRecord
 
-_FEWEST: Final = 24  # samples, below which noise cannot be told from the circuit (our choice)
+FEWEST: Final = 24  # samples, below which noise cannot be told from the circuit (our choice)
 _DOUBLED: Final = 0.1  # of the usual interval: two samples at one time
 _UNEVEN: Final = 0.3  # of the usual interval: more jitter than this is no regular sampling
 _HOLE: Final = 0.5  # of a half-cycle: a hole of this length may hide anything
 _AT_REVERSAL: Final = 0.01  # of the interval: nobody knows on which side such a sample was taken
 _IMPOSSIBLE: Final = 10.0  # times what the voltages can drive through R0 alone
+_MANY: Final = 64  # levels, from which on their distance tells the step
+_ROUNDING: Final = 1e-9  # of the largest value: digits that a file does not hold
 _STEPPED: Final = 0.05  # share of samples like the one before: the converter's steps show
 _LEVEL: Final = 0.1  # of the amplitude: what the source's own voltage may differ from it
 
@@ -39,9 +41,9 @@ def samples_of(
     Raises RecordError.
     """
     time_s = record.time_s
-    if len(time_s) < _FEWEST:
+    if len(time_s) < FEWEST:
         raise TooShortError(
-            f"{len(time_s)} samples are too few; a record needs at least {_FEWEST}, over one "
+            f"{len(time_s)} samples are too few; a record needs at least {FEWEST}, over one "
             "reversal of the source or more"
         )
     flags: list[Flag] = []
@@ -193,12 +195,19 @@ def _check_holes(time_s: Floats, interval_s: float, half_s: float) -> None:
 
 
 def _resolution(current: Floats) -> float:
+    """The step of the converter: the largest of which all values are multiples."""
     if float((current[1:] == current[:-1]).mean()) < _STEPPED:
         return 0.0
-    levels = np.unique(current)
-    gaps = np.diff(levels)
-    gaps = gaps[gaps > 1e-6 * (levels[-1] - levels[0])]  # rounding of one level is no step
-    return float(gaps.min()) if len(gaps) else 0.0
+    levels = np.unique(np.abs(current))
+    step, rounding = float(levels[-1]), _ROUNDING * float(levels[-1])
+    if len(levels) > _MANY:
+        gaps = np.diff(levels)
+        return float(gaps.min(initial=step, where=gaps > rounding))
+    for level in levels.tolist():
+        while level > rounding:
+            step, level = level, step % level
+            level = 0.0 if step - level <= rounding else level
+    return step
 
 
 def _repeated(samples: Samples) -> Booleans:
