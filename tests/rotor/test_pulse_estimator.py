@@ -8,13 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from math import hypot, inf, tanh
+from math import hypot, inf, log, tanh
 
 import numpy as np
 import pytest
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
 
 from gateway.rotor.measured import Measured
-from gateway.rotor.pulse_estimator import estimate
+from gateway.rotor.pulse_estimator import RecordError, estimate
 from gateway.rotor.pulse_record import Estimate, FlagKind, PulseEstimate, PulseRecord
 from gateway.tags import (
     BAD_OUT_OF_RANGE,
@@ -832,3 +834,248 @@ def test_both_generators_agree() -> None:
     )
     assert np.max(np.abs(one - other.current_a)) < 1e-9 * MIDDLE.full_a
     assert np.max(np.abs(records.field_at(points, times, waves) - other.field_voltage_v)) < 1e-9
+
+
+# --- any record ------------------------------------------------------------------------------
+
+
+def spread(low: float, high: float) -> st.SearchStrategy[float]:
+    return st.floats(log(low), log(high)).map(lambda x: float(np.exp(x)))
+
+
+@st.composite
+def measured_rotors(draw: st.DrawFn) -> tuple[Rotor, float, float]:
+    """A rotor out of the whole grid, its period and the noise as a share of E/R0."""
+    period_s = draw(spread(1.0, 20.0))
+    source_ohm, fault_ohm = draw(spread(5e3, 100e3)), draw(spread(500, 20e6))
+    # A half-cycle holds one time constant or more.
+    most_f = min(5e-6, period_s / 2 * (1 / source_ohm + 1 / fault_ohm))
+    rotor = Rotor(
+        fault_ohm,
+        draw(st.floats(0.0, 1.0)),
+        draw(spread(0.05e-6, most_f)) if most_f > 0.05e-6 else most_f,
+        source_ohm,
+        draw(st.sampled_from([0.0, 0.5, 1 / 3])),
+        draw(spread(10, 100)),
+    )
+    return rotor, period_s, draw(spread(1e-5, 1e-3))
+
+
+@settings(max_examples=150, deadline=None)
+@given(measured_rotors(), st.floats(-600, 600), st.booleans(), st.integers(0, 2**32 - 1))
+def test_what_is_told_is_what_was_there(
+    drawn: tuple[Rotor, float, float], field_v: float, column: bool, seed: int
+) -> None:
+    """For any rotor of the grid numbers are within 5 u of the truth, and bounds hold it."""
+    rotor, period_s, noise = drawn
+    sampling = Sampling(period_s, samples=900)
+    column = column and abs(field_v) > 1e-3  # exact zeros have a test of their own
+    seen = record(rotor, sampling, field_v, noise_a=noise * rotor.full_a, seed=seed, column=column)
+    found = told(rotor, seen)
+    for said, truth in (
+        (found.fault_resistance_ohm, rotor.fault_ohm),
+        (found.fault_location_pu, rotor.place_pu),
+        (found.winding_capacitance_f, rotor.capacitance_f),
+    ):
+        assert not said.status.is_bad or abs(field_v) < 1, said
+        if said.u is not None:
+            assert away(said, truth) < 5, (said, truth)
+        elif said.status.limit == Limit.HIGH:
+            # Bounds are two deviations away, so that three beyond them are five again.
+            assert said.value is not None
+            assert 1 / (rotor.source_ohm + truth) < 2.5 / (rotor.source_ohm + said.value) * 1.01
+        elif said.status.limit == Limit.LOW:
+            assert said.value is not None
+            assert truth < 2.5 * said.value + 5 * noise * rotor.source_ohm
+
+
+SIZES = st.sampled_from([0.0, 1e-300, 1e-30, 1e-9, 1e-3, 1.0, 1e9, 1e150])
+
+
+@st.composite
+def arrays(draw: st.DrawFn, length: int) -> np.ndarray:
+    """Numbers of one size: all alike, white, a walk, two values, or whatever was drawn."""
+    size = draw(SIZES)
+    random = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    kind = draw(st.sampled_from(["constant", "white", "walk", "two", "drawn", "spike"]))
+    if kind == "constant":
+        return np.full(length, size)
+    if kind == "walk":
+        return size * np.cumsum(random.normal(0, 1, length))
+    if kind == "two":
+        return size * random.choice([-1.0, 1.0], length)
+    if kind == "drawn":
+        few = draw(st.lists(st.floats(-1.0, 1.0), min_size=1, max_size=12))
+        return size * np.resize(np.array(few), length)
+    if kind == "spike":
+        spike = np.zeros(length)
+        spike[draw(st.integers(0, length - 1))] = size
+        return spike
+    return size * random.normal(0, 1, length)
+
+
+@st.composite
+def any_records(draw: st.DrawFn) -> PulseRecord:
+    length = draw(st.integers(1, 300))
+    random = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    step_s = draw(st.sampled_from([1e-9, 1e-4, 0.01, 1.0, 1e6]))
+    times = draw(st.floats(-100, 100)) + np.arange(length) * step_s
+    match draw(st.sampled_from(["even", "jitter", "holes", "repeats", "wild"])):
+        case "jitter":
+            times = times + step_s * random.uniform(-0.14, 0.14, length)
+        case "holes":
+            times = times[random.random(length) > 0.05]
+        case "repeats":
+            times = np.sort(np.concatenate((times[1:], times[: length // 10 + 1])))
+        case "wild":
+            times = step_s * random.normal(0, 1, length)
+    length = len(times)
+    if not length:
+        times, length = np.zeros(1), 1
+    current_a = draw(arrays(length))
+    period_s = draw(st.sampled_from([None, 1.0, 40 * step_s, 100.3 * step_s, 1e9 * step_s]))
+    field = draw(st.sampled_from(["none", "number", "column"]))
+    field_v = {
+        "none": None,
+        "number": Measured(draw(st.floats(-1e3, 1e3)), draw(st.floats(0, 10))),
+        "column": draw(arrays(length)),
+    }[field]
+    pulse_v = None
+    if draw(st.booleans()):
+        pulse_v = 36.0 * np.where(np.floor(np.arange(length) / 23) % 2 == 0, 1.0, -1.0)
+        if draw(st.booleans()):
+            pulse_v = draw(arrays(length))
+    return PulseRecord(times, current_a, period_s, field_v, pulse_v)
+
+
+@still_open("zeros divide by zero, and tiny or constant currents overflow")
+@settings(max_examples=200, deadline=None, phases=[Phase.explicit, Phase.generate])
+@given(any_records())
+def test_anything_finite_is_borne(seen: PulseRecord) -> None:
+    """Whatever finite numbers come, there is an answer or one sentence why there is none."""
+    try:
+        found = told(MIDDLE, seen)
+    except RecordError as refused:
+        assert len(str(refused)) > 20
+        return
+    assert len(seen.time_s) == len(found.used) == len(found.fitted_a)
+    for quantity in QUANTITIES.values():
+        said = quantity(found)
+        assert said.value is None or not np.isnan(said.value), said
+        assert said.u is None or said.u >= 0, said
+        assert not (said.status.is_bad and said.value is not None)
+
+
+# --- refusals --------------------------------------------------------------------------------
+
+
+def refused(seen: PulseRecord) -> str:
+    with pytest.raises(RecordError) as caught:
+        told(MIDDLE, seen)
+    return str(caught.value)
+
+
+def test_too_few_samples_are_refused() -> None:
+    """A record of 23 samples is refused, one of 24 is not."""
+    short = noisy(MIDDLE, Sampling(samples=23, periods=1.0))
+    assert (
+        "23 samples are too few; a record needs at least 24, over one reversal of the source or "
+        "more"
+    ) == refused(short)
+    told(MIDDLE, noisy(MIDDLE, Sampling(samples=24, periods=1.0)))
+
+
+def test_a_record_without_a_reversal_is_refused() -> None:
+    """Half a half-cycle says nothing of the source's sign."""
+    seen = noisy(MIDDLE, Sampling(1.0, 0.25, 100, begin_s=0.1))
+    text = (
+        "the source never turns within the record; record at least one whole period, and check "
+        "the period"
+    )
+    assert text == refused(seen)
+    assert text == refused(replace(records.pulsing(seen, MIDDLE, 1.0), period_s=None))
+
+
+def test_time_that_runs_backwards_is_refused() -> None:
+    """Samples out of order are refused."""
+    seen = noisy(MIDDLE)
+    times = seen.time_s.copy()
+    times[[100, 101]] = times[[101, 100]]
+    expected = "time runs backwards; sort the samples by time"
+    assert expected == refused(replace(seen, time_s=times))
+    assert expected == refused(replace(seen, time_s=times[::-1].copy()))
+
+
+def test_time_that_stands_still_is_refused() -> None:
+    """Where most samples share their times there is no interval."""
+    seen = noisy(MIDDLE)
+    expected = "most samples have the time of the one before; give each its own time"
+    assert expected == refused(replace(seen, time_s=np.repeat(seen.time_s[::4], 4)))
+    assert expected == refused(replace(seen, time_s=np.zeros(1200)))
+
+
+def test_uneven_samples_are_refused() -> None:
+    """Samples with jitter of half an interval are refused, with a tenth they are not."""
+    seen = noisy(MIDDLE)
+    jitter = np.zeros(1200)
+    jitter[600] = -0.5 * 0.0025
+    assert (
+        "the samples are not evenly spaced (usually 0.0025 s, but down to 0.00125 s); sample with "
+        "a constant interval"
+    ) == refused(replace(seen, time_s=seen.time_s + jitter))
+    told(MIDDLE, replace(seen, time_s=seen.time_s + jitter / 5))
+
+
+def test_a_period_of_a_few_samples_is_refused() -> None:
+    """Half-cycles of fewer than four samples show no transient."""
+    assert (
+        "a half-cycle of 0.009 s has fewer than 4 samples; sample faster, or check the period"
+    ) == refused(replace(noisy(MIDDLE), period_s=0.018))
+
+
+def test_a_source_that_nobody_knows_is_refused() -> None:
+    """Either the period or the source's voltage must be known."""
+    assert "neither the period nor the source's voltage is known; give one" == refused(
+        replace(noisy(MIDDLE), period_s=None)
+    )
+
+
+def test_a_source_of_another_amplitude_is_refused() -> None:
+    """A sampled source that is neither + nor - the amplitude is refused, with the first instant."""
+    seen = records.pulsing(noisy(MIDDLE), replace(MIDDLE, amplitude_v=30.0), 1.0)
+    assert (
+        "at 0.00125 s the source's voltage is 30 V, neither + nor - 36 V; check the amplitude"
+    ) == refused(seen)
+    edge = records.pulsing(noisy(MIDDLE), MIDDLE, 1.0)
+    assert edge.pulse_v is not None
+    edge.pulse_v[200] = 3.0
+    assert (
+        "at 0.50125 s the source's voltage is 3 V, neither + nor - 36 V; check the amplitude"
+    ) == refused(edge)
+
+
+def test_a_source_of_another_period_is_refused() -> None:
+    """A sampled source that turns at another pace than the period is refused, with both."""
+    seen = records.pulsing(noisy(MIDDLE), MIDDLE, 1.0)
+    assert ("the source's voltage turns every 0.5 s, not every 0.6 s; check the period") == refused(
+        replace(seen, period_s=1.2)
+    )
+
+
+def test_a_current_that_cannot_flow_is_refused() -> None:
+    """Microamperes given as amperes are refused with what could flow at most."""
+    seen = noisy(replace(MIDDLE, fault_ohm=5e3))
+    text = refused(records.with_current(seen, 1e6 * seen.current_a))
+    assert text.endswith(
+        " A cannot flow: 336 V drive at most 0.01084 A through 31000 ohm; check the unit of the "
+        "current"
+    )
+
+
+def test_a_hole_of_half_a_half_cycle_is_refused() -> None:
+    """A longer hole than half of a half-cycle may hide anything; a shorter one is borne."""
+    seen = noisy(MIDDLE)
+    assert (
+        "no samples between 0.74875 and 1.00375 s, more than half of a half-cycle; record again"
+    ) == refused(records.without(seen, 300, 101))
+    told(MIDDLE, records.without(seen, 300, 90))
