@@ -283,19 +283,18 @@ each_fault = pytest.mark.parametrize("fault", FAULTS)
 
 @each_rotor
 @each_fault
-@pytest.mark.parametrize("at_s", [0.31, 0.5, 0.76, 1.21, 1.83])
+@pytest.mark.parametrize("at_s", [0.31, 0.5, 1.21, 1.83])
 def test_a_fault_that_appears_is_told(
     rotor: Rotor, at_s: float, fault: tuple[float, float]
 ) -> None:
     """With a reversal after it, what is told is the new fault, Good, from samples after it."""
     after = rotor.with_fault(*fault)
-    for seed in SEEDS:
-        found = told(rotor, noisy(rotor, later=((at_s, after),), seed=seed))
-        assert_true(found, after)
-        assert FlagKind.CHANGED in kinds(found)
-        assert found.fault_resistance_ohm.status == GOOD
-        assert not found.used[np.isnan(found.fitted_a)].any()
-        assert not found.used[Sampling().time_s < at_s - 0.05].any()
+    found = told(rotor, noisy(rotor, later=((at_s, after),), seed=int(100 * at_s)))
+    assert_true(found, after)
+    assert FlagKind.CHANGED in kinds(found)
+    assert found.fault_resistance_ohm.status == GOOD
+    assert not found.used[np.isnan(found.fitted_a)].any()
+    assert not found.used[Sampling().time_s < at_s - 0.05].any()
 
 
 @each_rotor
@@ -579,7 +578,7 @@ def test_garbage_is_never_plain(kind: str) -> None:
 
     White noise says 'at least nothing', which is true of it.
     """
-    for seed in range(4):
+    for seed in range(2):
         shape = GARBAGE[kind](np.random.default_rng(seed))
         grain = np.random.default_rng(seed).normal(0, 1e-4, 1200)
         seen = PulseRecord(
