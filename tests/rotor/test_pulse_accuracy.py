@@ -26,7 +26,7 @@ RECORDS = 2500
 MOST_RMS = 1.2
 COVERED = (0.93, 0.97)
 GROSS = 6.0  # standard uncertainties: three times the expanded one
-_ENOUGH = 60  # records that make a bin
+_ENOUGH = 30  # records that make a part
 
 # The name of the estimate, and of the same thing in Rotor and Bound.
 QUANTITIES = {
@@ -76,7 +76,9 @@ def judge(number: int, kinds: tuple[str, ...] = KINDS) -> Judged:
     told: list[Told] = []
     flags: tuple[str, ...] = ("refused",)
     try:
-        found = estimate(one.record, one.source)
+        # What is not a number shall not stop the count; it counts as a gross error.
+        with np.errstate(all="ignore"):
+            found = estimate(one.record, one.source)
     except RecordError:
         pass
     else:
