@@ -249,6 +249,19 @@ def test_a_saturated_plateau_is_said(rotor: Rotor) -> None:
                     assert away(said, truth) < 6, said
 
 
+@still_open("samples of the plateau that noise keeps below the end are taken for all of it")
+def test_a_plateau_at_the_end_of_the_range_is_not_believed() -> None:
+    """Where the range ends within the noise of a plateau, the rest of it is no fair sample."""
+    positive_a, _ = MIDDLE.settled_a(300.0)
+    for sigmas in (-1.0, 0.0):
+        for seed in SEEDS:
+            high_a = positive_a + sigmas * NOISE * MIDDLE.full_a
+            found = told(MIDDLE, records.clipped(noisy(MIDDLE, seed=seed), -np.inf, high_a))
+            assert FlagKind.SATURATED in kinds(found)
+            resistance = found.fault_resistance_ohm
+            assert resistance.status != GOOD or away(resistance, MIDDLE.fault_ohm) < 6
+
+
 @still_open("each end counts the other end's values as repetitions of the converter")
 def test_nothing_but_saturation_is_not_good() -> None:
     """A converter at its ends all the time leaves no Good result, and it is said why."""
@@ -531,6 +544,17 @@ def test_wrong_settings_give_no_good_result() -> None:
     for which, factor in WRONG:
         found = estimate(noisy(FEEBLE), set_wrong(FEEBLE, which, factor).source)
         assert not found.fault_resistance_ohm.status.is_good
+
+
+@still_open("the first samples after every reversal are taken for outliers, and left out")
+def test_wrong_settings_beside_short_transients_are_no_outliers() -> None:
+    """Where transients last a few samples, what contradicts the settings is not left out."""
+    for capacitance_f in (0.1e-6, 0.2e-6, 0.4e-6):
+        rotor = replace(MIDDLE, capacitance_f=capacitance_f)
+        for factor in (0.95, 1.05):
+            found = estimate(noisy(rotor), set_wrong(rotor, "amplitude_v", factor).source)
+            assert FlagKind.SOURCE_MISMATCH in kinds(found)
+            assert not found.fault_resistance_ohm.status.is_good
 
 
 @each_rotor

@@ -12,7 +12,7 @@ from math import hypot, inf, log, tanh
 
 import numpy as np
 import pytest
-from hypothesis import Phase, given, settings
+from hypothesis import Phase, example, given, settings
 from hypothesis import strategies as st
 
 from gateway.rotor.measured import Measured
@@ -248,9 +248,9 @@ def test_a_drift_of_the_current_is_told_as_what_it_is() -> None:
     found = told(MIDDLE, noisy(MIDDLE, field=drift))
     (flag,) = found.flags
     assert FlagKind.FIELD_MOVED == flag.kind
-    share = float(flag.text.removeprefix("the current drifts with it, by ").split("%")[0])
+    share = float(flag.text.removeprefix("its share of the current drifts by ").split("%")[0])
     assert pytest.approx(100 * 15 / 297.5, rel=0.05) == share
-    assert flag.text.endswith("% of its share; corrected")
+    assert flag.text.endswith("%; corrected")
 
 
 @pytest.mark.parametrize("at_s", [0.31, 0.5, 1.0, 1.777, 2.6])
@@ -445,7 +445,6 @@ def test_a_capacitance_beside_a_dead_fault_is_not_seen() -> None:
 # --- uncertainty -----------------------------------------------------------------------------
 
 Quantity = Callable[[PulseEstimate], Estimate]
-SETTLED_CURRENTS = ("positive", "negative")
 QUANTITIES: dict[str, Quantity] = {
     "resistance": lambda found: found.fault_resistance_ohm,
     "place": lambda found: found.fault_location_pu,
@@ -457,15 +456,7 @@ QUANTITIES: dict[str, Quantity] = {
 SMALL = 1e-5  # too little to be seen as a mismatch in the noise, which is ten times as large
 
 
-@pytest.mark.parametrize(
-    "name",
-    [
-        pytest.param(name, marks=still_open("u of E is counted as if the current were a ratio"))
-        if name in SETTLED_CURRENTS
-        else name
-        for name in QUANTITIES
-    ],
-)
+@pytest.mark.parametrize("name", QUANTITIES)
 @pytest.mark.parametrize(
     ("rotor", "half"), [(MIDDLE, 8), (TERMINAL, 8), (Rotor(500e3, 0.8, 2e-6), 2.5)]
 )
@@ -948,8 +939,15 @@ def any_records(draw: st.DrawFn) -> PulseRecord:
     return PulseRecord(times, current_a, period_s, field_v, pulse_v)
 
 
-@still_open("zeros divide by zero, and tiny or constant currents overflow")
-@settings(max_examples=200, deadline=None, phases=[Phase.explicit, Phase.generate])
+QUIET = PulseRecord(np.arange(24) * 0.01 - 0.63109412, np.zeros(24), 1.003, None)
+
+
+@still_open("zeros divide by zero, and tiny or huge numbers overflow")
+@settings(
+    max_examples=200, deadline=None, derandomize=True, phases=[Phase.explicit, Phase.generate]
+)
+@example(QUIET)
+@example(replace(noisy(MIDDLE), field_voltage_v=np.zeros(1200)))
 @given(any_records())
 def test_anything_finite_is_borne(seen: PulseRecord) -> None:
     """Whatever finite numbers come, there is an answer or one sentence why there is none."""
