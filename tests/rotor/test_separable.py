@@ -8,7 +8,7 @@ from math import log10
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.optimize import least_squares  # type: ignore[import-untyped]
@@ -201,11 +201,13 @@ def test_the_spread_of_many_fits_is_the_bound() -> None:
     assert pytest.approx(1.0, abs=4 * 2.65e-3 / 20) == np.mean(ends)
 
 
+@settings(max_examples=200)
 @given(
-    st.floats(0.02, 5.0),
+    # Clear of the noise: where nothing decays to be seen there are many minima.
+    st.floats(0.3, 5.0),
     st.floats(-5.0, 5.0),
-    st.floats(0.1, 5.0),
-    st.floats(-1.5, 1.5),
+    st.floats(0.5, 5.0),
+    st.floats(-1.0, 1.0),
     st.integers(0, 2**32 - 1),
 )
 def test_no_other_method_finds_fewer_squares(
