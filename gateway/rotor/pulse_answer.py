@@ -1,6 +1,6 @@
 """From the fit of a record to what it says of the fault, with uncertainties (GUM 5.1)."""
 
-from math import exp, hypot, inf, isinf, log, sqrt
+from math import copysign, exp, hypot, inf, isinf, log, sqrt
 from typing import Final
 
 import numpy as np
@@ -14,6 +14,8 @@ from gateway.tags import GOOD, UNCERTAIN, Limit
 _K: Final = 2.0  # coverage of 'at most'
 _NO_FIELD_V: Final = 1e-3  # far below what any device resolves
 _DRIFT: Final = 4.0  # standard deviations of a drift worth saying
+_APART: Final = 0.1  # relative distance of two roots
+_ALONE: Final = 0.9  # share of the information on the time constant
 _KNOWN: Final = 0.25  # largest relative uncertainty of a capacitance that is a number
 
 
@@ -53,11 +55,12 @@ class Answer:
         field_v = self._field_v
         if self._loss <= 0.0 or field_v is None or abs(field_v.value) <= _NO_FIELD_V:
             return None
-        scale, lag = self._amplitudes / self._loss, self._lag()
-        slopes, apart = {LEVEL: scale}, self._level * scale
-        if lag:
-            slopes[DRIFT] = lag * scale
-            apart += slopes[DRIFT] * float(self._state.fit.linear[DRIFT])
+        scale, undelayed = self._amplitudes / self._loss, self._undelayed_level()
+        if undelayed is None:
+            return None
+        level, slopes = undelayed
+        apart = level * scale
+        slopes = {parameter: slope * scale for parameter, slope in slopes.items()}
         slopes[LOSS] = -apart / self._loss
         u_field = apart * field_v.u / field_v.value
         return Measured(self._source.tap_pu + apart, self._u(slopes, apart, 0.0, u_field))
@@ -96,7 +99,8 @@ class Answer:
         first_s = float(self._state.circuit.since_s[:, 1 : turns + 1].min(initial=inf))
         steep = max(first_s / tau_s, 1.0)
         if max(u, u_tau * steep) < _KNOWN:
-            return Estimate(GOOD, tau_s, tau_s * u_tau), Estimate(GOOD, value_f, value_f * u)
+            status = UNCERTAIN if self._one_sample_tells_tau() else GOOD
+            return Estimate(status, tau_s, tau_s * u_tau), Estimate(status, value_f, value_f * u)
         seen = exp(-steep) * (1 + _K * u_tau * steep)
         seen = max(seen, _K * self._state.noise / (2 * left * sqrt(turns)))
         if seen >= exp(-1.0) or isinf(first_s):
@@ -104,6 +108,12 @@ class Answer:
         most_s = first_s / -log(seen)
         at_most = GOOD.with_limit(Limit.LOW)
         return Estimate(at_most, most_s), Estimate(at_most, most_s / (self._r0_ohm * left))
+
+    def _one_sample_tells_tau(self) -> bool:
+        """Whether there would be no time constant without one sample, which may be a wrong one."""
+        told = self._state.fit.slopes[-1] ** 2
+        alone = told[self._state.circuit.bins.count == 1]
+        return bool(alone.max(initial=0.0) > _ALONE * told.sum())
 
     def _u(self, slopes: dict[int, float], by_e: float, by_r0: float, other: float = 0.0) -> float:
         """Of what depends on parameters by these slopes, and on ln(E) and ln(R0) besides."""
@@ -113,13 +123,25 @@ class Answer:
         noise = sqrt(max(float(a @ self._state.covariance @ a), 0.0))
         return hypot(noise, (by_e - moves) * self._u_e, (by_r0 + moves) * self._u_r0, other)
 
-    def _lag(self) -> float:
-        """What a drift that is only seen in the current takes from the level at its middle.
+    def _undelayed_level(self) -> tuple[float, dict[int, float]] | None:
+        """The level as the field voltage alone makes it, and its slopes by parameters.
 
-        The drifting voltage charges the winding all the time, and is felt with a delay of tau.
+        A drift that is only seen in the current charges the winding all the time, and is felt with
+        a delay of tau: measured level = L - q D (1 - k/L), with q = tau over the stretch, D the
+        drift of the level and k the share of HP[U] in the level. None where that has no root, or
+        two that are too close to choose from.
         """
-        if self.drift() is None or self._level == 0.0:
-            return 0.0
-        samples, tap_pu = self._state.samples, self._source.tap_pu
-        delay = self.time_constant_s / (samples.end_s - samples.begin_s)
-        return delay * (1 + (tap_pu - 0.5) / (self._level * self._amplitudes))
+        drift = self.drift()
+        if drift is None or self._level == 0.0:
+            return self._level, {LEVEL: 1.0}
+        samples = self._state.samples
+        q = self.time_constant_s / (samples.end_s - samples.begin_s)
+        k = (0.5 - self._source.tap_pu) / self._amplitudes
+        moved = drift * self._level
+        middle = (self._level + q * moved) / 2
+        root = middle**2 - q * moved * k
+        if root <= (_APART * middle) ** 2:
+            return None
+        level = middle + copysign(sqrt(root), middle)
+        steep = 2 * (level - middle)
+        return level, {LEVEL: level / steep, DRIFT: q * (level - k) / steep}

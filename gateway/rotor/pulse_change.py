@@ -11,7 +11,7 @@ from gateway.rotor.separable import Fit
 
 # Squares that a second circuit must save, in variances of the noise: with its four parameters and
 # its instant, by chance once in some ten thousand records (calibrated by simulation).
-_PROVEN: Final = 35.0
+PROVEN: Final = 35.0
 _EDGE_BINS: Final = 3
 
 
@@ -59,7 +59,7 @@ def change(
             squares -= _squares(samples, part, field, tau_s)
         if best is None or squares > best.saved * variance:
             best = Change(end, begin, squares / variance)
-    return best if best is not None and best.saved > _PROVEN else None
+    return best if best is not None and best.saved > PROVEN else None
 
 
 def _squares(samples: Samples, part: slice, field: FieldScale, tau_s: float) -> float:

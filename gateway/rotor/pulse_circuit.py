@@ -107,6 +107,25 @@ class Circuit:
             columns[:, -1], d_columns[:, -1] = high, d_high
         return Curve(offset, columns, d_offset, d_columns)
 
+    def field_errors(self, found: Fit) -> Floats:
+        """What the field voltage's noise, through its lines, makes of the curve (2 x lines, bins).
+
+        Rows are independent: a standard deviation of each line's mean, then of each line's slope.
+        """
+        if self.lines is None:
+            return np.zeros((0, len(self.weight)))
+        line = np.searchsorted(self.lines.first, self.bins.first, side="right") - 1
+        rows, count = np.arange(len(line)), self.bins.count
+        middle_s = self.bins.first_s + (count - 1) * (self.samples.interval_s / 2)
+        share = self.weight * (float(found.linear[LEVEL]) * self.lines.noise_v / self.field_unit_v)
+        errors = np.zeros((2, len(self.lines.first), len(line)))
+        total = np.maximum(np.bincount(line, count, len(self.lines.first)), 1.0)
+        apart_s = middle_s - (np.bincount(line, count * middle_s, len(total)) / total)[line]
+        squares = np.bincount(line, count * apart_s**2, len(total))
+        errors[0, line, rows] = share / np.sqrt(total)[line]
+        errors[1, line, rows] = share * apart_s / np.sqrt(np.maximum(squares, 1e-300))[line]
+        return errors.reshape(-1, len(line))
+
     def at_samples(self, found: Fit) -> Floats:
         """The fitted current at each sample of its stretch."""
         tau_s = float(np.exp(found.nonlinear[0]))

@@ -8,6 +8,7 @@ belong to the circuit is found and said: it is left out, or what it makes of the
 """
 
 from dataclasses import replace
+from math import hypot
 from typing import Final
 
 import numpy as np
@@ -55,6 +56,7 @@ def estimate(record: PulseRecord, source: Source) -> PulseEstimate:
         clipped = saturated(samples)
         usable &= ~clipped
         if clipped.any():
+            worst = UNCERTAIN_SENSOR_NOT_ACCURATE
             first_s = samples.time_s[clipped][0]
             text = (
                 f"{int(clipped.sum())} samples at an end of the range, the first at {first_s:.6g} s"
@@ -68,7 +70,11 @@ def estimate(record: PulseRecord, source: Source) -> PulseEstimate:
     field_v = _field_voltage(record, samples)
     unit_v = 1.0 if field_v is None or abs(field_v.value) <= _NO_FIELD_V else field_v.value
     field = FieldScale(unit_v, (0.5 - source.tap_pu) * unit_v / source.amplitude_v.value)
-    state = fit_state(samples, usable, field, free_gain=not exact)
+    gain_u = hypot(
+        source.amplitude_v.u / source.amplitude_v.value,
+        source.source_resistance_ohm.u / source.source_resistance_ohm.value,
+    )
+    state = fit_state(samples, usable, field, not exact, gain_u)
     state = replace(state, status=state.status.worst(worst))
     return _told(record, source, state, field_v, unit_v, flags + state.flags)
 

@@ -28,7 +28,8 @@ class Lines:
 
     `first` is the first sample of a line, from `begins_s` on. There the voltage is `begin_v` and
     rises by `slope_v_s`. `stepped` marks the lines that begin with a step, at an instant that is
-    known to a sample only. `values_v` has the line's voltage at each sample.
+    known to a sample only. `values_v` has the line's voltage at each sample, `noise_v` the standard
+    deviation of the samples about them.
     """
 
     first: Ints
@@ -37,6 +38,7 @@ class Lines:
     slope_v_s: Floats
     stepped: Booleans
     values_v: Floats
+    noise_v: float
 
     def only(self, keep: Booleans) -> "Lines":
         """The same lines at a choice of the samples; some may have none left."""
@@ -58,7 +60,7 @@ def lines_of(samples: Samples, field_v: Floats) -> Lines:
         freedom = max(len(finest) - 2 * len(found.first), 1)
         if squares < freedom + _FIT * (2 * freedom) ** 0.5:
             break
-    return found
+    return replace(found, noise_v=noise_v)
 
 
 def _edges(samples: Samples, steps: Ints, splits: int) -> Ints:
@@ -83,7 +85,7 @@ def _lines(samples: Samples, field_v: Floats, first: Ints, steps: Ints) -> Lines
     begins_s = time_s[first] - samples.interval_s / 2
     values_v = np.repeat(middle_v, count) + np.repeat(slope_v_s, count) * apart_s
     begin_v = middle_v - slope_v_s * (middle_s - begins_s)
-    return Lines(first, begins_s, begin_v, slope_v_s, np.isin(first, steps), values_v)
+    return Lines(first, begins_s, begin_v, slope_v_s, np.isin(first, steps), values_v, 0.0)
 
 
 def _steps(field_v: Floats) -> Ints:

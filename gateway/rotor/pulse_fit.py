@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from gateway.rotor.pulse_bins import Samples
-from gateway.rotor.pulse_change import Change, change, suspicion
+from gateway.rotor.pulse_change import PROVEN, Change, change, suspicion
 from gateway.rotor.pulse_circuit import Circuit, FieldScale, circuit, fit_circuit
 from gateway.rotor.pulse_disturbances import noise_of, outliers, ripple
 from gateway.rotor.pulse_field import lines_of
@@ -35,6 +35,8 @@ _MISFIT: Final = 6.0
 # A cumulated score beyond this, in squared standard deviations, is looked into: about one record in
 # a hundred is so by chance.
 _SUSPECT: Final = 13.0
+_FIELD: Final = 3.0  # times the squares that the field voltage's noise explains
+_TOLD_U: Final = 3.0  # standard uncertainties within which a source is as told
 _GAIN: Final = 30.0  # squares that a free gain must save, in variances: 5.5 standard deviations
 
 
@@ -44,8 +46,9 @@ class State:
 
     `samples` are all of the stretch, with any ripple taken off, `used` marks those that count,
     `fitted` has the circuit's current at each. `noise` is that of one sample, `quick_noise` what
-    changes of it from one to the next. `covariance` is that of the fit's parameters, linear ones
-    first.
+    changes of it from one to the next. `field_squares` is how much of the fit's sum of squares the
+    noise of a sampled field voltage explains, in variances. `covariance` is that of the fit's
+    parameters, linear ones first.
     """
 
     samples: Samples
@@ -56,19 +59,27 @@ class State:
     noise: float
     quick_noise: float
     misfit: float
+    field_squares: float
+    ripples: int
     covariance: Floats
     flags: tuple[Flag, ...]
     status: Status = GOOD
 
 
-def fit_state(samples: Samples, usable: Booleans, field: FieldScale, free_gain: bool) -> State:
-    """The last state that the samples show, with everything that there is to say of it."""
+def fit_state(
+    samples: Samples, usable: Booleans, field: FieldScale, free_gain: bool, gain_u: float
+) -> State:
+    """The last state that the samples show, with everything that there is to say of it.
+
+    `gain_u` is the relative standard uncertainty of amplitude over source resistance: transients
+    may be larger or smaller by that without being worth a word.
+    """
     flags: tuple[Flag, ...] = ()
     status = GOOD
     samples = _steadied(samples, usable, field)
     for _ in range(_STATES):
         state = _fit(samples, usable, field, free_gain)
-        turn, mismatch = _explanation(state, field)
+        turn, mismatch = _explanation(state, samples, usable, field, gain_u)
         if mismatch is not None:
             state = mismatch
         if turn is None:
@@ -111,20 +122,30 @@ def _steadied(samples: Samples, usable: Booleans, field: FieldScale) -> Samples:
     return replace(samples, field_v=field_v)
 
 
-def _explanation(state: State, field: FieldScale) -> tuple[Change | None, State | None]:
+def _explanation(
+    state: State, samples: Samples, usable: Booleans, field: FieldScale, gain_u: float
+) -> tuple[Change | None, State | None]:
     """What explains the squares left better than noise: a change, or a source not as told."""
     variance = min(state.noise, state.quick_noise) ** 2
+    by_field = _FIELD * state.field_squares
     here, poor = state.circuit, state.misfit > _MISFIT
-    if not poor and suspicion(here, state.fit, variance) < _SUSPECT:
+    freed = None
+    if (poor or (state.ripples and gain_u > 0)) and not here.free_gain:
+        freed = _fit(samples, usable, field, free_gain=True)
+        gain = float(freed.fit.linear[-1])
+        calm = freed.misfit <= _MISFIT and freed.ripples < max(state.ripples, 1)
+        if calm and abs(gain) <= _TOLD_U * gain_u:
+            return None, freed
+    if not poor and suspicion(here, state.fit, variance) < _SUSPECT + by_field:
         return None, None
     turn = change(here.samples, here, state.fit, variance, field)
-    if not poor or here.free_gain:
+    if turn is not None and turn.saved < PROVEN + by_field:
+        turn = None
+    if freed is None or not poor:
         return turn, None
-    freed = _fit(state.samples, state.used, field, free_gain=True)
     saved = (state.fit.squares - freed.fit.squares) / variance
     if saved < max(_GAIN, 0.0 if turn is None else turn.saved):
         return turn, None
-    gain = float(freed.fit.linear[-1])
     text = f"its transients are {1 + gain:.4g} times what amplitude and source resistance tell"
     return None, replace(freed, flags=(*freed.flags, Flag(FlagKind.SOURCE_MISMATCH, text)))
 
@@ -182,8 +203,13 @@ def _judged(
         least *= sqrt(len(residual) / 2)
     noise, quick = max(noise, least, _FLOOR), max(quick, least, _FLOOR)
     excess = found.squares / min(noise, quick) ** 2
-    misfit = (excess - freedom) / sqrt(2 * freedom)
-    variance = noise**2 * (max(excess / freedom, 1.0) if misfit > _WIDE else 1.0)
+    errors = here.field_errors(found)
+    shifts = found.unscaled_covariance @ (found.slopes @ errors.T)
+    left = errors - shifts.T @ found.slopes
+    field_squares = float((left * left).sum()) / min(noise, quick) ** 2
+    expected = freedom + field_squares
+    misfit = (excess - expected) / sqrt(2 * freedom + 2 * field_squares**2 / max(len(errors), 1))
+    variance = noise**2 * (max(excess / expected, 1.0) if misfit > _WIDE else 1.0)
     flags: list[Flag] = []
     dropped = usable & ~used
     if dropped.any():
@@ -203,7 +229,9 @@ def _judged(
         noise,
         quick,
         misfit,
-        variance * found.unscaled_covariance,
+        field_squares,
+        len(lines),
+        variance * found.unscaled_covariance + shifts @ shifts.T,
         tuple(flags),
         UNCERTAIN if misfit > _MISFIT else GOOD,
     )

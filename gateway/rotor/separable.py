@@ -19,6 +19,7 @@ Floats: TypeAlias = NDArray[np.float64]
 
 _DAMPING: Final = 1e-3
 _DAMPING_MOST: Final = 1e12
+_NO_TRACE: Final = 1e-9  # of the largest slope: a parameter that moves the curve less is not told
 # Of the trace of a normal matrix: columns that cannot be told apart share what they explain.
 _RIDGE: Final = 1e-15
 
@@ -159,7 +160,7 @@ def _solve(matrix: Floats, right: Floats) -> Floats:
 def _inverse(matrix: Floats) -> Floats:
     """The inverse of a positive matrix; where it has none, as far as the digits go."""
     scale = np.sqrt(matrix.diagonal())
-    scale[~(scale > 0)] = 1.0
+    scale = np.maximum(scale, max(_NO_TRACE * float(scale.max()), 1e-300))
     normed = matrix / np.outer(scale, scale)
     values, vectors = np.linalg.eigh(normed)
     values = np.maximum(values, 1e-14)
