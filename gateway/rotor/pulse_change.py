@@ -6,22 +6,21 @@ from typing import Final
 import numpy as np
 
 from gateway.rotor.pulse_bins import Samples
-from gateway.rotor.pulse_circuit import LEVEL, LOSS, Circuit, FieldScale, circuit, fit_circuit
+from gateway.rotor.pulse_circuit import LEVEL, LOSS, Circuit, Known, circuit, fit_circuit
+from gateway.rotor.pulse_fit import State
 from gateway.rotor.separable import Fit
 
-# Squares that a second circuit must save, in variances of the noise: with its four parameters and
-# its instant, by chance once in some ten thousand records (calibrated by simulation).
-PROVEN: Final = 35.0
-_EDGE_BINS: Final = 3
+_EDGE: Final = 6  # samples that a state has at least
+_CLOSE: Final = 4  # samples, to which the instant of a change is found
+_PARTS: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """The first sample of the new state, the last of the old one + 1, and the squares saved."""
+    """The first sample of the new state, and the last of the old one + 1."""
 
     old_end: int
     new_first: int
-    saved: float
 
 
 def suspicion(here: Circuit, found: Fit, variance: float) -> float:
@@ -42,26 +41,32 @@ def suspicion(here: Circuit, found: Fit, variance: float) -> float:
     return largest
 
 
-def change(
-    samples: Samples, here: Circuit, found: Fit, variance: float, field: FieldScale
-) -> Change | None:
-    """Where two circuits explain the samples so much better than one that noise cannot be it.
+def best_change(state: State, known: Known) -> Change | None:
+    """Where two circuits explain the samples best, whether or not better than one.
 
-    The bin in which the change happened belongs to neither state.
+    `state` is the fit of one circuit. The samples next to the change belong to neither state.
     """
-    first = here.bins.first
-    best: Change | None = None
-    tau_s = float(np.exp(found.nonlinear[0]))
-    for k in range(_EDGE_BINS, len(first) - _EDGE_BINS - 1):
-        end, begin = int(first[k]), int(first[k + 1])
-        squares = found.squares - float(found.residual[k] ** 2)
-        for part in (slice(0, end), slice(begin, len(samples.time_s))):
-            squares -= _squares(samples, part, field, tau_s)
-        if best is None or squares > best.saved * variance:
-            best = Change(end, begin, squares / variance)
-    return best if best is not None and best.saved > PROVEN else None
+    tau_s = float(np.exp(state.fit.nonlinear[0]))
+    clean = state.samples.only(state.used)
+    n = len(clean.time_s)
+
+    def squares(at: int) -> float:
+        return _squares(clean, 0, at, known, tau_s) + _squares(clean, at, n, known, tau_s)
+
+    places = [int(k) for k in state.circuit.bins.first if _EDGE <= k <= n - _EDGE]
+    if not places:
+        return None
+    best = min(places, key=squares)
+    # Bins are wide late in a half-cycle: closer in, between the neighbours.
+    low = max((k for k in places if k < best), default=_EDGE)
+    high = min((k for k in places if k > best), default=n - _EDGE)
+    while high - low > _CLOSE:
+        step = max((high - low) // _PARTS, 1)
+        best = min(range(low, high + 1, step), key=squares)
+        low, high = max(best - step, low), min(best + step, high)
+    at = np.flatnonzero(state.used)
+    return Change(int(at[low]), int(at[min(high + 1, n - 1)]))
 
 
-def _squares(samples: Samples, part: slice, field: FieldScale, tau_s: float) -> float:
-    stretch = samples.between(part.start, part.stop)
-    return fit_circuit(circuit(stretch, field), tau_s).squares
+def _squares(samples: Samples, first: int, end: int, known: Known, tau_s: float) -> float:
+    return fit_circuit(circuit(samples.between(first, end), known), tau_s).squares

@@ -58,6 +58,7 @@ class Circuit:
     field_unit_v: float
     lines: Lines | None  # of the field voltage, where it is sampled
     moving: float  # coefficient of HP[U], for evenly spread capacitance
+    longest_s: float
     slopes: Floats  # of the field over each bin, per second
     steps: int  # of the field
     drift: Floats | None  # without samples of the field: -1/2 to 1/2 over the stretch
@@ -154,15 +155,20 @@ class Circuit:
 
 
 @dataclass(frozen=True, slots=True)
-class FieldScale:
-    """The unit in which the field voltage is counted, and what HP[U] is multiplied with."""
+class Known:
+    """What is known of the circuit beforehand.
+
+    `unit_v` is the unit in which the field voltage is counted, `moving` what HP[U] is multiplied
+    with, `longest_s` the time constant that no winding exceeds.
+    """
 
     unit_v: float
     moving: float
+    longest_s: float
 
 
 def circuit(
-    samples: Samples, field: FieldScale, free_gain: bool = False, lines: Lines | None = None
+    samples: Samples, known: Known, free_gain: bool = False, lines: Lines | None = None
 ) -> Circuit:
     """The circuit that is to explain these samples, with lines of the field voltage if known."""
     if lines is None and samples.field_v is not None:
@@ -175,11 +181,11 @@ def circuit(
     moves[1:, _SOURCE] = -2.0 * samples.polarity * (1.0 - 2.0 * (np.arange(len(reversals_s)) % 2))
     level, slopes, drift = np.ones_like(bins.first_s), np.zeros_like(bins.first_s), None
     if lines is not None:
-        level = np.add.reduceat(lines.values_v, bins.first) / bins.count / field.unit_v
-        rates = lines.slope_v_s / field.unit_v
+        level = np.add.reduceat(lines.values_v, bins.first) / bins.count / known.unit_v
+        rates = lines.slope_v_s / known.unit_v
         slopes = rates[np.searchsorted(lines.first, bins.first, side="right") - 1]
         before_v = lines.begin_v[:-1] + lines.slope_v_s[:-1] * np.diff(lines.begins_s)
-        jumps = (lines.begin_v[1:] - before_v) / field.unit_v
+        jumps = (lines.begin_v[1:] - before_v) / known.unit_v
         stepped = np.flatnonzero(lines.stepped[1:])
         jumps[stepped] = 0.0
         instants_s = np.concatenate((instants_s, lines.begins_s[1:]))
@@ -208,9 +214,10 @@ def circuit(
         moves,
         weight * np.array(rows),
         level,
-        field.unit_v,
+        known.unit_v,
         lines,
-        field.moving,
+        known.moving,
+        known.longest_s,
         slopes,
         steps,
         drift,
@@ -251,4 +258,4 @@ def _reach_s(circuit: Circuit) -> tuple[float, float]:
     samples = circuit.samples
     since_s, h = circuit.since_s[:, 1 : len(samples.reversals_s) + 1], samples.interval_s
     first_s = float(since_s.min(initial=h, where=since_s > 0.01 * h))
-    return first_s / 30, 20 * (samples.end_s - samples.begin_s)
+    return first_s / 30, max(min(20 * (samples.end_s - samples.begin_s), circuit.longest_s), h)

@@ -19,7 +19,6 @@ _MOST: Final = 0.1
 _BY_CHANCE: Final = 1e-3  # records in which equal values may be taken for saturation
 _NEVER: Final = 0.1  # what counts as the number of repeated values where there are none
 _COARSE: Final = 0.05  # share of repeated values that makes the converter a coarse one
-_FEW_STEPS: Final = 100.0
 _TWO_VALUED: Final = 0.8  # share of samples at either end (our choice)
 # Slower than this many cycles a half-cycle, a line may be the circuit's own answer (our choice).
 _SLOWEST: Final = 3.0
@@ -34,13 +33,11 @@ def noise_of(residual: Floats) -> float:
 
 
 def two_valued(samples: Samples) -> bool:
-    """Whether nearly all samples have one of two values, and these are but a few steps apart.
+    """Whether nearly all samples have one of two values.
 
     The converter stands at its ends, or is too coarse to show noise: nobody can tell which.
     """
     current = samples.current
-    if float(np.ptp(current)) > _FEW_STEPS * samples.resolution:
-        return False
     at_ends = (current == current.max()) | (current == current.min())
     return bool(at_ends.mean() > _TWO_VALUED)
 
@@ -53,11 +50,12 @@ def saturated(samples: Samples) -> Booleans:
     """
     current = samples.current
     found = np.zeros(len(current), dtype=bool)
-    for end in (current == current.max(), current == current.min()):
+    ends = (current == current.max(), current == current.min())
+    others = current[~(ends[0] | ends[1])]
+    for end in ends:
         times = int(end.sum())
         if times < 2:
             continue
-        others = current[~end]
         repeats = (len(others) - len(np.unique(others)) + _NEVER) / len(current)
         if repeats > _COARSE:
             begins, beyond = runs(end)
@@ -69,14 +67,14 @@ def saturated(samples: Samples) -> Booleans:
     return found
 
 
-def outliers(residual: Floats, noise: float) -> Booleans:
-    """Samples, alone or in short bursts, that noise does not explain."""
+def outliers(residual: Floats, noise: float, bursts: bool) -> Booleans:
+    """Samples, alone or in short bursts where these may be, that noise does not explain."""
     beyond = np.abs(residual) > _BEYOND * noise
     if not beyond.any():
         return beyond
     begins, ends = runs(beyond)
     longest = max(_LONGEST_RUN * len(residual), 5.0)
-    if beyond.mean() <= _MOST and (ends - begins).max() <= longest:
+    if bursts and beyond.mean() <= _MOST and (ends - begins).max() <= longest:
         return beyond
     # Where the circuit itself does not fit, only what sticks out of its neighbours is an outlier.
     padded = np.pad(residual, 3, mode="reflect")

@@ -17,9 +17,10 @@ from gateway.rotor import telling
 from gateway.rotor.measured import Estimate, Measured
 from gateway.rotor.pulse_answer import Answer
 from gateway.rotor.pulse_bins import Samples
-from gateway.rotor.pulse_circuit import FieldScale
+from gateway.rotor.pulse_circuit import Known
 from gateway.rotor.pulse_disturbances import saturated, two_valued
-from gateway.rotor.pulse_fit import State, fit_state
+from gateway.rotor.pulse_fit import State
+from gateway.rotor.pulse_history import history_of
 from gateway.rotor.pulse_injection import Source
 from gateway.rotor.pulse_reading import FEWEST, RecordError, samples_of
 from gateway.rotor.pulse_record import Flag, FlagKind, PulseEstimate, PulseRecord
@@ -35,6 +36,7 @@ from gateway.tags import (
 
 __all__ = ["RecordError", "estimate"]
 
+_MOST_F: Final = 30e-6  # six times the capacitance of the largest windings (common practice)
 _SETTLED: Final = 4.6  # time constants until 1 % is left
 _NO_FIELD_V: Final = 1e-3  # far below what any device resolves
 _MOVED: Final = 0.02  # of the field voltage: a movement worth saying
@@ -69,14 +71,19 @@ def estimate(record: PulseRecord, source: Source) -> PulseEstimate:
         )
     field_v = _field_voltage(record, samples)
     unit_v = 1.0 if field_v is None or abs(field_v.value) <= _NO_FIELD_V else field_v.value
-    field = FieldScale(unit_v, (0.5 - source.tap_pu) * unit_v / source.amplitude_v.value)
+    known = Known(
+        unit_v,
+        (0.5 - source.tap_pu) * unit_v / source.amplitude_v.value,
+        _MOST_F * source.source_resistance_ohm.value,
+    )
     gain_u = hypot(
         source.amplitude_v.u / source.amplitude_v.value,
         source.source_resistance_ohm.u / source.source_resistance_ohm.value,
     )
-    state = fit_state(samples, usable, field, not exact, gain_u)
-    state = replace(state, status=state.status.worst(worst))
-    return _told(record, source, state, field_v, unit_v, flags + state.flags)
+    history = history_of(samples, usable, known, not exact, gain_u)
+    worst = history.status.worst(worst)
+    flags += history.flags
+    return _told(record, source, history.state, worst, field_v, unit_v, flags)
 
 
 def _field_voltage(record: PulseRecord, samples: Samples) -> Measured | None:
@@ -90,6 +97,7 @@ def _told(
     record: PulseRecord,
     source: Source,
     state: State,
+    worst: Status,
     field_v: Measured | None,
     unit_v: float,
     flags: tuple[Flag, ...],
@@ -109,13 +117,13 @@ def _told(
     used = np.zeros(len(record.time_s), dtype=bool)
     used[state.samples.index[state.used]] = True
     return PulseEstimate(
-        _doubtful(resistance, state.status),
-        _doubtful(location, state.status),
-        _doubtful(capacitance, state.status),
+        _doubtful(resistance, worst),
+        _doubtful(location, worst),
+        _doubtful(capacitance, worst),
         Estimate(UNCERTAIN) if field_v is None else Estimate(GOOD, field_v.value, field_v.u),
-        _doubtful(time_constant, state.status),
-        _doubtful(positive, state.status),
-        _doubtful(negative, state.status),
+        _doubtful(time_constant, worst),
+        _doubtful(positive, worst),
+        _doubtful(negative, worst),
         state.noise * amps,
         flags + _remarks(state, answer, field_v, resistance, location),
         fitted_a,

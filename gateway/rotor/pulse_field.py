@@ -49,7 +49,7 @@ class Lines:
 def lines_of(samples: Samples, field_v: Floats) -> Lines:
     """The fewest lines that the voltage's noise allows."""
     steps = _steps(field_v)
-    exact_v = _EXACT * float(np.abs(field_v).max())
+    exact_v = max(_EXACT * float(np.abs(field_v).max()), 1e-9)
     finest = _edges(samples, steps, _SPLITS[-1])
     counts = np.diff(finest, append=len(field_v))
     for splits in (0, *_SPLITS):

@@ -215,7 +215,8 @@ def _repeated(samples: Samples) -> Booleans:
     current = samples.current
     same = np.concatenate(([False], current[1:] == current[:-1]))
     same &= (current < current.max()) & (current > current.min())  # there it may be the range
-    if not same.any():
+    if samples.resolution or not same.any():
+        same[:] = False
         return same
     by_chance = int((current[2:] == current[:-2]).sum())
     if int(same.sum()) <= by_chance + 4 * by_chance**0.5:
