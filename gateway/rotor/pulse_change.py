@@ -33,6 +33,8 @@ def suspicion(here: Circuit, found: Fit, variance: float) -> float:
     for column in (LOSS, LEVEL):
         score = found.curve.columns[column]
         total = np.cumsum(score * score)
+        if not total[-1] > 0:
+            continue
         spread = total * (1 - total / total[-1])
         moved = np.cumsum(score * found.residual)
         inside = spread > 0.02 * total[-1]

@@ -39,6 +39,9 @@ _BENDS: Final = 3
 _STEPS: Final = 4
 # A last step of this many standard deviations leaves an error of its square.
 _TOLERANCE: Final = 2e-2
+_SETTLED: Final = 5.0  # time constants
+_DEAD: Final = 0.99  # loss, from which on a fault may have no transient at all
+_ALIKE: Final = 6.0  # squares in variances: 2.4 standard deviations
 _STARTS: Final = 12
 _RUNGS: Final = np.linspace(0.0, 1.0, _STARTS)
 
@@ -126,6 +129,12 @@ class Circuit:
         errors[0, line, rows] = share / np.sqrt(total)[line]
         errors[1, line, rows] = share * apart_s / np.sqrt(np.maximum(squares, 1e-300))[line]
         return errors.reshape(-1, len(line))
+
+    def longest_half_s(self) -> float:
+        """The longest time without a reversal."""
+        samples = self.samples
+        turns_s = np.concatenate(([samples.begin_s], samples.reversals_s, [samples.end_s]))
+        return float(np.diff(turns_s).max())
 
     def at_samples(self, found: Fit) -> Floats:
         """The fitted current at each sample of its stretch."""
@@ -231,7 +240,15 @@ def fit_circuit(circuit: Circuit, start_tau_s: float | None = None) -> Fit:
     shortest_s, longest_s = _reach_s(circuit)
     start = np.array([np.log(start_tau_s or _best_start(circuit, y))])
     bounds = (float(np.log(shortest_s)), float(np.log(longest_s)))
-    return fit(circuit, start, y, bounds=bounds, tolerance=_TOLERANCE)
+    found = fit(circuit, start, y, bounds=bounds, tolerance=_TOLERANCE)
+    unsettled = found.nonlinear[0] > np.log(circuit.longest_half_s() / _SETTLED)
+    if unsettled or abs(found.linear[LOSS]) > _DEAD:
+        # A dead fault looks like a charge that never ends. Where both are possible it is the fault.
+        start = np.array([np.log(10 * shortest_s)])
+        dead = fit(circuit, start, y, bounds=bounds, tolerance=_TOLERANCE)
+        if dead.squares < found.squares * (1 + _ALIKE / len(y)):
+            return dead
+    return found
 
 
 def _best_start(circuit: Circuit, y: Floats) -> float:

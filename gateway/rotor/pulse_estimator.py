@@ -125,7 +125,7 @@ def _told(
         _doubtful(positive, worst),
         _doubtful(negative, worst),
         state.noise * amps,
-        flags + _remarks(state, answer, field_v, resistance, location),
+        flags + _remarks(state, answer, field_v, resistance, location, time_constant),
         fitted_a,
         used,
         tuple(state.samples.reversals_s.tolist()),
@@ -145,12 +145,12 @@ def _remarks(
     field_v: Measured | None,
     resistance: Estimate,
     location: Estimate,
+    time_constant: Estimate,
 ) -> tuple[Flag, ...]:
     flags: list[Flag] = []
-    samples, bins = state.samples, state.circuit.bins
-    bounds_s = np.concatenate(([samples.begin_s], samples.reversals_s, [samples.end_s]))
-    taus = float(np.diff(bounds_s).max()) / answer.time_constant_s
-    if taus < _SETTLED:
+    bins = state.circuit.bins
+    taus = state.circuit.longest_half_s() / answer.time_constant_s
+    if taus < _SETTLED and time_constant.u is not None:
         text = f"a half-cycle lasts {taus:.2g} time constants; the end is extrapolated"
         flags.append(Flag(FlagKind.NOT_SETTLED, text))
     if bins.field_v is not None and field_v is not None:

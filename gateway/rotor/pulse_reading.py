@@ -18,7 +18,11 @@ _DOUBLED: Final = 0.1  # of the usual interval: two samples at one time
 _UNEVEN: Final = 0.3  # of the usual interval: more jitter than this is no regular sampling
 _HOLE: Final = 0.5  # of a half-cycle: a hole of this length may hide anything
 _AT_REVERSAL: Final = 0.01  # of the interval: nobody knows on which side such a sample was taken
-_IMPOSSIBLE: Final = 10.0  # times what the voltages can drive through R0 alone
+_IMPOSSIBLE: Final = 3.0  # times what the voltages can drive through R0 alone
+_MOST_V: Final = 1e4  # of a field winding, with much to spare
+_SHORTEST_S: Final = 1e-7
+_LONGEST_S: Final = 1e4
+_LATEST_S: Final = 1e11  # later than any clock that counts seconds
 _MANY: Final = 64  # levels, from which on their distance tells the step
 _ROUNDING: Final = 1e-9  # of the largest value: digits that a file does not hold
 _STEPPED: Final = 0.05  # share of samples like the one before: the converter's steps show
@@ -52,6 +56,7 @@ def samples_of(
     keep = np.ones(len(time_s), dtype=bool)
     if not bool((np.abs(steps - interval_s) < _UNEVEN * interval_s).all()):
         interval_s, keep = _uneven(time_s, steps, flags)
+    _check_sizes(record, source, interval_s)
     if record.period_s is not None:
         _check_holes(time_s[keep], interval_s, record.period_s / 2)
     reversals_s, polarity, exact = _reversals(record, source, interval_s)
@@ -74,7 +79,6 @@ def samples_of(
             "the source never turns within the record; record at least one whole period, and check "
             "the period"
         )
-    _check_currents(record, source)
     turns_s = np.concatenate(([samples.begin_s], reversals_s, [samples.end_s]))
     _check_holes(samples.time_s, interval_s, float(np.diff(turns_s).max()))
     usable = np.ones(len(samples.time_s), dtype=bool)
@@ -169,15 +173,23 @@ def _reversals(
     return latest_s, float(sign[0]), False
 
 
-def _check_currents(record: PulseRecord, source: Source) -> None:
+def _check_sizes(record: PulseRecord, source: Source, interval_s: float) -> None:
+    """Refuses what no recorder writes: it is in another unit, or none of a pulse circuit."""
+    if not _SHORTEST_S < interval_s < _LONGEST_S or abs(float(record.time_s[0])) > _LATEST_S:
+        raise RecordError(
+            f"{interval_s:.4g} s from sample to sample, beginning at {record.time_s[0]:.4g} s: "
+            "check the unit of the time"
+        )
     field_v = record.field_voltage_v
     if isinstance(field_v, Measured):
         field_v = np.array([field_v.value])
-    driving_v = source.amplitude_v.value
-    driving_v += 0.0 if field_v is None else float(np.abs(field_v).max())
-    usual_a = float(np.abs(record.current_a).mean())
+    most_field_v = _MOST_V if field_v is None else float(np.abs(field_v).max())
+    if most_field_v > _MOST_V:
+        raise RecordError(f"{most_field_v:.4g} V is no field voltage; check its unit")
+    driving_v = source.amplitude_v.value + most_field_v
+    usual_a = float(np.abs(record.current_a / len(record.current_a)).sum())
     most_a = driving_v / source.source_resistance_ohm.value
-    if field_v is not None and usual_a > _IMPOSSIBLE * most_a:
+    if usual_a > _IMPOSSIBLE * most_a:
         raise RecordError(
             f"{usual_a:.4g} A cannot flow: {driving_v:.4g} V drive at most {most_a:.4g} A through "
             f"{source.source_resistance_ohm.value:.6g} ohm; check the unit of the current"
