@@ -5,7 +5,6 @@ from typing import Final
 
 import numpy as np
 
-from gateway.rotor.pulse_bins import Samples
 from gateway.rotor.pulse_circuit import LEVEL, LOSS, Circuit, Known, circuit, fit_circuit
 from gateway.rotor.pulse_fit import State
 from gateway.rotor.separable import Fit
@@ -13,6 +12,7 @@ from gateway.rotor.separable import Fit
 _EDGE: Final = 6  # samples that a state has at least
 _CLOSE: Final = 4  # samples, to which the instant of a change is found
 _PARTS: Final = 8
+_PLACES: Final = 48  # that are tried besides the bins
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,27 +48,29 @@ def best_change(state: State, known: Known) -> Change | None:
 
     `state` is the fit of one circuit. The samples next to the change belong to neither state.
     """
-    tau_s = float(np.exp(state.fit.nonlinear[0]))
     clean = state.samples.only(state.used)
     n = len(clean.time_s)
+    tau_s: list[float | None] = [None, None]
 
     def squares(at: int) -> float:
-        return _squares(clean, 0, at, known, tau_s) + _squares(clean, at, n, known, tau_s)
+        total = 0.0
+        for k, bound in enumerate(((0, at), (at, n))):
+            # From place to place the time constants hardly move.
+            found = fit_circuit(circuit(clean.between(*bound), known), tau_s[k])
+            tau_s[k] = float(np.exp(found.nonlinear[0]))
+            total += found.squares
+        return total
 
-    places = [int(k) for k in state.circuit.bins.first if _EDGE <= k <= n - _EDGE]
-    if not places:
+    places = np.union1d(state.circuit.bins.first, np.arange(0, n, max(n // _PLACES, 1)))
+    places = places[(places >= _EDGE) & (places <= n - _EDGE)]
+    if not len(places):
         return None
-    best = min(places, key=squares)
-    # Bins are wide late in a half-cycle: closer in, between the neighbours.
-    low = max((k for k in places if k < best), default=_EDGE)
-    high = min((k for k in places if k > best), default=n - _EDGE)
+    best = int(np.argmin([squares(int(at)) for at in places]))
+    low, high = int(places[max(best - 1, 0)]), int(places[min(best + 1, len(places) - 1)])
     while high - low > _CLOSE:
         step = max((high - low) // _PARTS, 1)
-        best = min(range(low, high + 1, step), key=squares)
-        low, high = max(best - step, low), min(best + step, high)
+        closer = list(range(low, high + 1, step))
+        middle = closer[int(np.argmin([squares(at) for at in closer]))]
+        low, high = max(middle - step, low), min(middle + step, high)
     at = np.flatnonzero(state.used)
     return Change(int(at[low]), int(at[min(high + 1, n - 1)]))
-
-
-def _squares(samples: Samples, first: int, end: int, known: Known, tau_s: float) -> float:
-    return fit_circuit(circuit(samples.between(first, end), known), tau_s).squares
