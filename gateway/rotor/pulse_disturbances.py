@@ -23,6 +23,7 @@ _TWO_VALUED: Final = 0.8  # share of samples at either end (our choice)
 # Slower than this many cycles a half-cycle, a line may be the circuit's own answer (our choice).
 _SLOWEST: Final = 3.0
 _LINE: Final = 24.0  # power of a line over its mean: by chance once in 10^7 records (exp(-24) n)
+_BESIDE: Final = 0.05  # power of a line beside a stronger one
 _MOST_LINES: Final = 12
 
 
@@ -104,6 +105,7 @@ def ripple(samples: Samples, residual: Floats, used: Booleans, least: float) -> 
     slowest = int(np.ceil(_SLOWEST * size * h / float(np.diff(bounds_s).max())))
     values = np.zeros_like(residual)
     lines: list[tuple[float, float]] = []
+    least_power = (least * size / 2) ** 2
     grid = np.zeros(size)
     while len(lines) < _MOST_LINES:
         grid[place[used]] = residual[used] - values[used]
@@ -112,8 +114,10 @@ def ripple(samples: Samples, residual: Floats, used: Booleans, least: float) -> 
             break
         peak = slowest + int(np.argmax(power[slowest:]))
         usual = float(np.partition(power, len(power) // 2)[len(power) // 2]) / log(2.0)
-        if power[peak] <= max(_LINE * usual, (least * size / 2) ** 2):
+        if power[peak] <= max(_LINE * usual, least_power):
             break
+        # Weak lines beside a strong one may be what it makes of the fit: they wait for the next.
+        least_power = max(least_power, _BESIDE * power[peak])
         line, line_hz, amplitude = _line(samples.time_s, residual - values, used, peak / (size * h))
         values = values + line
         lines.append((line_hz, amplitude))

@@ -16,7 +16,7 @@ from gateway.rotor.separable import Fit
 # record is believed to be better than this.
 _FLOOR: Final = 3e-6
 _UNIFORM: Final = 12**-0.5  # a step's standard deviation (GUM F.2.2.1)
-_ROUNDS: Final = 10
+_ROUNDS: Final = 16
 # Squares beyond the expected, in standard deviations of chi-square: from the first on the
 # uncertainty is widened, from the second on the circuit is called a misfit (our choice).
 _WIDE: Final = 3.0
@@ -87,7 +87,10 @@ def fit_state(
         waves = ripple(samples, residual, used, max(_FLOOR, samples.resolution))
         if not waves.lines:
             break
-        lines += tuple(line_hz for line_hz, _ in waves.lines)
+        apart_hz = 2 / (samples.end_s - samples.begin_s)
+        for line_hz, _ in waves.lines:
+            if all(abs(line_hz - other_hz) > apart_hz for other_hz in lines):
+                lines += (line_hz,)
         samples = replace(samples, current=samples.current - waves.values)
         whole, used = circuit(samples, known, free_gain), usable
     return _judged(samples, usable, used, here, found, fitted, lines)

