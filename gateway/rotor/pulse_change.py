@@ -12,7 +12,8 @@ from gateway.rotor.separable import Fit
 _EDGE: Final = 6  # samples that a state has at least
 _CLOSE: Final = 4  # samples, to which the instant of a change is found
 _PARTS: Final = 8
-_PLACES: Final = 48  # that are tried besides the bins
+_STEPS: Final = 8  # of a fit that is only compared
+_PLACES: Final = 32  # that are tried besides the bins
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +57,7 @@ def best_change(state: State, known: Known) -> Change | None:
         total = 0.0
         for k, bound in enumerate(((0, at), (at, n))):
             # From place to place the time constants hardly move.
-            found = fit_circuit(circuit(clean.between(*bound), known), tau_s[k])
+            found = fit_circuit(circuit(clean.between(*bound), known), tau_s[k], _STEPS)
             tau_s[k] = float(np.exp(found.nonlinear[0]))
             total += found.squares
         return total

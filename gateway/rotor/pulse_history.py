@@ -104,14 +104,14 @@ def _explained(
     plain = fit_state(samples, usable, known, free_gain)
     variance = min(plain.noise, plain.quick_noise) ** 2
     by_field = _FIELD * plain.field_squares
-    if plain.is_clean and suspicion(plain.circuit, plain.fit, variance) < _SUSPECT + by_field:
+    if plain.is_clean and not _suspect(plain):
         return plain, None
     best, freed = plain, None
     if not free_gain:
         freed = fit_state(samples, usable, known, free_gain=True)
         variance = min(variance, freed.noise**2, freed.quick_noise**2)
     raw = fit_state(samples, usable, known, free_gain, calm=False)
-    turn = best_change(raw, known)
+    turn = best_change(raw, known) if _suspect(raw) or _suspect(plain) else None
     parts: list[State] = []
     if turn is not None:
         bounds = ((0, turn.old_end), (turn.new_first, len(samples.time_s)))
@@ -133,6 +133,13 @@ def _explained(
         if two < least:
             return best, turn
     return best, None
+
+
+def _suspect(state: State) -> bool:
+    """Whether it is worth looking for a change."""
+    variance = min(state.noise, state.quick_noise) ** 2
+    most = _SUSPECT + _FIELD * state.field_squares
+    return state.misfit > MISFIT or suspicion(state.circuit, state.fit, variance) > most
 
 
 def _cost(state: State, variance: float) -> float:
