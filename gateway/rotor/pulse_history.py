@@ -120,7 +120,8 @@ def _explained(
             for bound in bounds
             if usable[slice(*bound)].sum() >= _FEWEST
         ]
-        variance = min(variance, *(p.noise**2 for p in parts), *(p.quick_noise**2 for p in parts))
+        noises = [noise for part in parts for noise in (part.noise, part.quick_noise)]
+        variance = min([variance, *(noise**2 for noise in noises)])
     least = _cost(plain, variance)
     if freed is not None:
         gain = abs(float(freed.fit.linear[-1]))
