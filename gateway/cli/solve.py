@@ -80,7 +80,8 @@ def _accuracy_option(name: str, of: str) -> Callable[[_Function], _Function]:
     "--period-s",
     type=float,
     callback=_positive,
-    help="Pulse period, both halves; not needed with a column pulse_v.",
+    help="Pulse period, both halves; with a column pulse_v it can do without, but then a wrong "
+    "--source-ohm goes unseen.",
 )
 @click.option(
     "--coupling",
@@ -166,7 +167,8 @@ def _plain(result: PulseEstimate) -> dict[str, Any]:
 def _plain_one(quantity: Estimate, unit: str) -> dict[str, Any]:
     limit = _limit(quantity)
     if limit is not None:
-        return {"value": None, "uncertainty": None, "status": f"{limit} {unit}".rstrip()}
+        doubt = "" if quantity.status.is_good else f", {quantity.status.name}"
+        return {"value": None, "uncertainty": None, "status": f"{limit} {unit}".rstrip() + doubt}
     status = quantity.status.name
     return {"value": quantity.value, "uncertainty": quantity.u, "status": status}
 
@@ -221,6 +223,11 @@ def _print(path: Path, record: PulseRecord, source: Source, result: PulseEstimat
     click.echo()
     for text in [f"{flag.kind}: {flag.text}" for flag in result.flags] or ["none"]:
         click.echo(f"Flag: {text}")
+    if record.period_s is None:
+        click.echo("Without --period-s nothing checks --source-ohm: a wrong one goes unseen.")
+    click.echo(
+        "Several faults are told as one: their resistance in parallel, a place between them."
+    )
     if record.field_voltage_v is None:
         click.echo("No field voltage, no location: give --field-v, or record field_voltage_v.")
     click.echo(_settings(record, source))

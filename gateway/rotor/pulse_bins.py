@@ -94,7 +94,9 @@ class Bins:
 def _grid(longest: int) -> Ints:
     """Where the bins of a half-cycle of so many samples begin."""
     bins = np.geomspace(1, max(longest, 2), _BINS).astype(np.int64)
-    return np.unique(np.concatenate(([0], bins)))
+    found = np.unique(np.concatenate(([0], bins)))
+    found.flags.writeable = False  # all records share it
+    return found
 
 
 def in_bins(samples: Samples, cuts: Ints) -> Bins:

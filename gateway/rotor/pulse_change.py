@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from gateway.rotor.pulse_circuit import LEVEL, LOSS, Circuit, Known, circuit, fit_circuit
+from gateway.rotor.pulse_circuit import LEVEL, LOSS, Known, circuit, fit_circuit
 from gateway.rotor.pulse_fit import State
 from gateway.rotor.separable import Fit
 
@@ -18,13 +18,13 @@ _PLACES: Final = 32  # that are tried besides the bins
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """The first sample of the new state, and the last of the old one + 1."""
+    """The end of the old state (its last sample + 1), and the first sample of the new one."""
 
     old_end: int
     new_first: int
 
 
-def suspicion(here: Circuit, found: Fit, variance: float) -> float:
+def suspicion(found: Fit, variance: float) -> float:
     """The largest cumulated score of a change, in squared standard deviations.
 
     Page's idea (Biometrika 41 (1954) 100) for what two parameters would change: residuals times
@@ -49,15 +49,19 @@ def best_change(state: State, known: Known) -> Change | None:
 
     `state` is the fit of one circuit. The samples next to the change belong to neither state.
     """
-    clean = state.samples.only(state.used)
+    clean, lines = state.samples.only(state.used), state.circuit.lines
     n = len(clean.time_s)
+    number = np.arange(n)
     tau_s: list[float | None] = [None, None]
 
     def squares(at: int) -> float:
         total = 0.0
-        for k, bound in enumerate(((0, at), (at, n))):
+        for k, (first, end) in enumerate(((0, at), (at, n))):
+            # The field voltage is what it was: its lines are not to explain the change.
+            left = None if lines is None else lines.only((first <= number) & (number < end))
+            there = circuit(clean.between(first, end), known, lines=left)
             # From place to place the time constants hardly move.
-            found = fit_circuit(circuit(clean.between(*bound), known), tau_s[k], _STEPS)
+            found = fit_circuit(there, tau_s[k], _STEPS)
             tau_s[k] = float(np.exp(found.nonlinear[0]))
             total += found.squares
         return total

@@ -27,7 +27,7 @@ from gateway.rotor.separable import Curve, Fit, fit
 LOSS: Final = 0  # kappa
 LEVEL: Final = 1  # kappa (alpha - beta) times the field voltage's unit, in amplitudes
 CHARGE: Final = 2  # w
-DRIFT: Final = 3  # of the level over the stretch, where U is not sampled
+DRIFT: Final = 3  # of the level over the stretch where U is not sampled, else U's steps from here
 
 # What moves at an instant: the source, the charge found at the beginning, and the field voltage;
 # behind these, each step of the field voltage has a transient of its own, whose size is left free
@@ -56,7 +56,7 @@ class Circuit:
     weight: Floats
     since_s: Floats  # (bins, instants), from the instant to the bin's first sample; inf before it
     since_or_0_s: Floats  # the same with 0 before the instant
-    moves: Floats  # (instants, 2 or 4): what moves then, columns _SOURCE to _BENDS
+    moves: Floats  # (instants, 2, or 4 and the field's steps): what moves then, columns as above
     base: Floats  # (parameters, bins): the columns without what decays
     field: Floats  # field voltage in units of `field_unit_v`; 1 where it is not sampled
     field_unit_v: float

@@ -45,7 +45,8 @@ _MOVED: Final = 0.02  # of the field voltage: a movement worth saying
 def estimate(record: PulseRecord, source: Source) -> PulseEstimate:
     """What the record says of the fault, with standard uncertainties.
 
-    The uncertainty holds the noise of the record, as estimated from it, and that of `source`.
+    The uncertainty holds the noise of the record, as estimated from it, and that of `source` and of
+    the field voltage.
     Raises RecordError where the record is none of a pulse circuit.
     """
     samples, usable, exact, flags = samples_of(record, source)
@@ -120,7 +121,7 @@ def _told(
         _doubtful(resistance, worst),
         _doubtful(location, worst),
         _doubtful(capacitance, worst),
-        Estimate(UNCERTAIN) if field_v is None else Estimate(GOOD, field_v.value, field_v.u),
+        _mean_field(record, state, field_v),
         _doubtful(time_constant, worst),
         _doubtful(positive, worst),
         _doubtful(negative, worst),
@@ -130,6 +131,14 @@ def _told(
         used,
         tuple(state.samples.reversals_s.tolist()),
     )
+
+
+def _mean_field(record: PulseRecord, state: State, field_v: Measured | None) -> Estimate:
+    """Of the stretch that is told."""
+    if field_v is None:
+        return Estimate(UNCERTAIN)
+    told = _field_voltage(record, state.samples) or field_v
+    return Estimate(GOOD, told.value, told.u)
 
 
 def _doubtful(told: Estimate, status: Status) -> Estimate:
@@ -148,13 +157,13 @@ def _remarks(
     time_constant: Estimate,
 ) -> tuple[Flag, ...]:
     flags: list[Flag] = []
-    bins = state.circuit.bins
     taus = state.circuit.longest_half_s() / answer.time_constant_s
     if taus < _SETTLED and time_constant.u is not None:
         text = f"a half-cycle lasts {taus:.2g} time constants; the end is extrapolated"
         flags.append(Flag(FlagKind.NOT_SETTLED, text))
-    if bins.field_v is not None and field_v is not None:
-        low, high = float(bins.field_v.min()), float(bins.field_v.max())
+    if state.circuit.lines is not None and field_v is not None:
+        values_v = state.circuit.lines.values_v
+        low, high = float(values_v.min()), float(values_v.max())
         if high - low > _MOVED * abs(field_v.value):
             text = f"between {low:.4g} and {high:.4g} V; corrected"
             flags.append(Flag(FlagKind.FIELD_MOVED, text))

@@ -42,6 +42,8 @@ class Lines:
 
     def only(self, keep: Booleans) -> "Lines":
         """The same lines at a choice of the samples; some may have none left."""
+        if keep.all():
+            return self
         before = np.concatenate(([0], np.cumsum(keep)))
         return replace(self, first=before[self.first], values_v=self.values_v[keep])
 

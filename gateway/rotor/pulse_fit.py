@@ -9,6 +9,7 @@ import numpy as np
 from gateway.rotor.pulse_bins import Samples
 from gateway.rotor.pulse_circuit import Circuit, Known, circuit, fit_circuit
 from gateway.rotor.pulse_disturbances import noise_of, outliers, ripple
+from gateway.rotor.pulse_field import Lines
 from gateway.rotor.pulse_record import Booleans, Floats
 from gateway.rotor.separable import Fit
 
@@ -60,10 +61,19 @@ class State:
 
 
 def fit_state(
-    samples: Samples, usable: Booleans, known: Known, free_gain: bool, calm: bool = True
+    samples: Samples,
+    usable: Booleans,
+    known: Known,
+    free_gain: bool,
+    *,
+    calm: bool = True,
+    lines_v: Lines | None = None,
 ) -> State:
-    """The fit, without outliers and ripple; not `calm`, without lonely outliers alone."""
-    whole = circuit(samples, known, free_gain)
+    """The fit, without outliers and ripple; not `calm`, without lonely outliers alone.
+
+    `lines_v` are those of the field voltage, where they are known already.
+    """
+    whole = circuit(samples, known, free_gain, lines_v)
     used, tau_s = usable, None
     lines: tuple[float, ...] = ()
     for _ in range(_ROUNDS):
@@ -92,7 +102,12 @@ def fit_state(
             if all(abs(line_hz - other_hz) > apart_hz for other_hz in lines):
                 lines += (line_hz,)
         samples = replace(samples, current=samples.current - waves.values)
-        whole, used = circuit(samples, known, free_gain), usable
+        whole, used = circuit(samples, known, free_gain, whole.lines), usable
+    else:  # as far as it has come
+        lines_left = None if whole.lines is None else whole.lines.only(used)
+        here = circuit(samples.only(used), known, free_gain, lines_left)
+        found = fit_circuit(here, tau_s)
+        fitted = whole.at_samples(found)
     return _judged(samples, usable, used, here, found, fitted, lines)
 
 

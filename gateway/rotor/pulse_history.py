@@ -8,9 +8,11 @@ with the fewest assumptions counts.
 from dataclasses import dataclass, replace
 from typing import Final
 
+import numpy as np
+
 from gateway.rotor.pulse_bins import Samples
 from gateway.rotor.pulse_change import Change, best_change, suspicion
-from gateway.rotor.pulse_circuit import Known
+from gateway.rotor.pulse_circuit import Known, circuit
 from gateway.rotor.pulse_disturbances import ripple
 from gateway.rotor.pulse_field import lines_of
 from gateway.rotor.pulse_fit import MISFIT, State, fit_state
@@ -30,7 +32,9 @@ _A_DROPPED_SAMPLE: Final = 30.0
 _A_LINE: Final = 48.0
 _A_GAIN: Final = 30.0
 _A_CHANGE: Final = 35.0  # calibrated by simulation
-_FIELD: Final = 3.0  # times the squares that the field voltage's noise explains
+_FIELD: Final = (
+    15.0  # times the squares that the field voltage's noise explains: its chi-square has a tail
+)
 _TOLD_U: Final = 3.0  # standard uncertainties within which a source is as told
 _ODD: Final = (
     "what is left is no noise, and uncertainties are widened; check the period and where it "
@@ -55,28 +59,35 @@ def history_of(
     `gain_u` is the relative standard uncertainty of amplitude over source resistance: transients
     may be larger or smaller by that without being worth a word.
     """
-    flags: tuple[Flag, ...] = ()
-    status = GOOD
+    said: list[str] = []
+    told, status = "", GOOD
     samples = _steadied(samples, usable, known)
     for _ in range(_STATES):
         state, turn = _explained(samples, usable, known, free_gain, gain_u)
         if turn is None:
-            more, worst = _said(state, usable, free_gain, gain_u)
-            return History(state, status.worst(worst), flags + more)
-        text = f"between {samples.time_s[turn.old_end - 1]:.6g} and "
-        text += f"{samples.time_s[turn.new_first]:.6g} s; "
+            flags, worst = _said(state, usable, free_gain, gain_u)
+            return History(state, status.worst(worst), _changes(said, told) + flags)
+        said.append(
+            f"between {samples.time_s[turn.old_end - 1]:.6g} and "
+            f"{samples.time_s[turn.new_first]:.6g} s"
+        )
         after, before = (turn.new_first, len(samples.time_s)), (0, turn.old_end)
         if _enough(samples, *after):
-            text, (first, end) = text + "what is told is the state after it", after
+            told, (first, end) = "what is told is the state after it", after
         elif _enough(samples, *before):
-            text += "too little follows to tell that state; what is told is the state before it"
+            told = "too little follows to tell that state; what is told is the state before it"
             (first, end), status = before, UNCERTAIN
         else:
-            text += "neither state lasts long enough"
-            return History(state, BAD, (*flags, Flag(FlagKind.CHANGED, text)))
-        flags = (*flags, Flag(FlagKind.CHANGED, text))
+            return History(state, BAD, _changes(said, "neither state lasts long enough"))
         samples, usable = samples.between(first, end), usable[first:end]
-    return History(state, BAD, flags)  # it changes all the time
+    again = "it changes again and again; record a calmer stretch"
+    return History(state, BAD, _changes(said, again))
+
+
+def _changes(said: list[str], told: str) -> tuple[Flag, ...]:
+    """A remark for each change; with the last one, what is told now."""
+    texts = [*said[:-1], f"{said[-1]}; {told}"] if said else []
+    return tuple(Flag(FlagKind.CHANGED, text) for text in texts)
 
 
 def _steadied(samples: Samples, usable: Booleans, known: Known) -> Samples:
@@ -114,12 +125,16 @@ def _explained(
     turn = best_change(raw, known) if _suspect(raw) or _suspect(plain) else None
     parts: list[State] = []
     if turn is not None:
+        lines = circuit(samples, known).lines
         bounds = ((0, turn.old_end), (turn.new_first, len(samples.time_s)))
-        parts = [
-            fit_state(samples.between(*bound), usable[slice(*bound)], known, free_gain)
-            for bound in bounds
-            if usable[slice(*bound)].sum() >= _FEWEST
-        ]
+        for first, end in bounds:
+            if usable[first:end].sum() < _FEWEST:
+                continue
+            inside = np.zeros(len(samples.time_s), dtype=bool)
+            inside[first:end] = True
+            lines_v = None if lines is None else lines.only(inside)
+            part = samples.between(first, end)
+            parts.append(fit_state(part, usable[first:end], known, free_gain, lines_v=lines_v))
         noises = [noise for part in parts for noise in (part.noise, part.quick_noise)]
         variance = min([variance, *(noise**2 for noise in noises)])
     least = _cost(plain, variance)
@@ -140,7 +155,7 @@ def _suspect(state: State) -> bool:
     """Whether it is worth looking for a change."""
     variance = min(state.noise, state.quick_noise) ** 2
     most = _SUSPECT + _FIELD * state.field_squares
-    return state.misfit > MISFIT or suspicion(state.circuit, state.fit, variance) > most
+    return state.misfit > MISFIT or suspicion(state.fit, variance) > most
 
 
 def _cost(state: State, variance: float) -> float:
@@ -173,6 +188,7 @@ def _said(
         gain = float(state.fit.linear[-1])
         if abs(gain) > _TOLD_U * gain_u:
             text = f"its transients are {1 + gain:.4g} times what amplitude and source resistance"
-            flags.append(Flag(FlagKind.SOURCE_MISMATCH, f"{text} tell"))
+            text += " tell; check both, and the unit of the current"
+            flags.append(Flag(FlagKind.SOURCE_MISMATCH, text))
             status = status.worst(UNCERTAIN_CONFIGURATION_ERROR)
     return tuple(flags), status

@@ -26,6 +26,7 @@ _LATEST_S: Final = 1e11  # later than any clock that counts seconds
 _MANY: Final = 64  # levels, from which on their distance tells the step
 _ROUNDING: Final = 1e-9  # of the largest value: digits that a file does not hold
 _STEPPED: Final = 0.05  # share of samples like the one before: the converter's steps show
+_EDGES: Final = 0.05  # share of samples that may stand on an edge of the source's voltage
 _LEVEL: Final = 0.1  # of the amplitude: what the source's own voltage may differ from it
 
 
@@ -45,6 +46,7 @@ def samples_of(
     Raises RecordError.
     """
     time_s = record.time_s
+    _check_columns(record, source)
     if len(time_s) < FEWEST:
         raise TooShortError(
             f"{len(time_s)} samples are too few; a record needs at least {FEWEST}, over one "
@@ -149,13 +151,16 @@ def _reversals(
         return np.asarray(reversals_s, dtype=np.float64), 1.0 if before % 2 == 0 else -1.0, True
     off = np.abs(np.abs(record.pulse_v) - source.amplitude_v.value)
     wrong = np.flatnonzero(off > _LEVEL * source.amplitude_v.value)
-    if len(wrong):
+    if len(wrong) > _EDGES * len(off):
         raise RecordError(
             f"at {record.time_s[wrong[0]]:.6g} s the source's voltage is "
             f"{record.pulse_v[wrong[0]]:.6g} V, neither + nor - {source.amplitude_v.value:.6g} V; "
             "check the amplitude"
         )
     sign = np.sign(record.pulse_v)
+    for k in wrong[::-1]:  # on its way from one level to the other: it belongs to what follows
+        sign[k] = sign[min(k + 1, len(sign) - 1)]
+    sign[sign == 0] = 1.0
     turns = np.flatnonzero(np.diff(sign)) + 1
     latest_s, earliest_s = record.time_s[turns], record.time_s[turns - 1]
     if half_s is None:
@@ -171,6 +176,23 @@ def _reversals(
             f"every {half_s:.4g} s; check the period"
         )
     return latest_s, float(sign[0]), False
+
+
+def _check_columns(record: PulseRecord, source: Source) -> None:
+    columns = {"time": record.time_s, "current": record.current_a}
+    if record.pulse_v is not None:
+        columns["source's voltage"] = record.pulse_v
+    if isinstance(record.field_voltage_v, np.ndarray):
+        columns["field voltage"] = record.field_voltage_v
+    for name, column in columns.items():
+        if len(column) != len(record.time_s):
+            raise RecordError(f"{len(record.time_s)} times but {len(column)} of the {name}")
+        if not np.isfinite(column).all():
+            raise RecordError(f"a value of the {name} is no number; leave that sample out")
+    if record.period_s is not None and not 0 < record.period_s < np.inf:
+        raise RecordError(f"a period of {record.period_s} s cannot be; give seconds above 0")
+    if not (source.amplitude_v.value > 0 and source.source_resistance_ohm.value > 0):
+        raise RecordError("amplitude and source resistance must be above 0; check both")
 
 
 def _check_sizes(record: PulseRecord, source: Source, interval_s: float) -> None:

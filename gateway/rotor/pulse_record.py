@@ -22,7 +22,8 @@ class PulseRecord:
     it, or one number that held all the time, or None where it is not known. `pulse_v` is the
     source's own voltage, sampled; None for +amplitude in the first half of each period and
     -amplitude in the second. All arrays have one length; times rise, but may repeat.
-    `field_scale_u` is the relative standard uncertainty of the scale of a sampled field voltage.
+    `field_scale_u` is the relative standard uncertainty of the scale of a sampled field voltage;
+    one that held has its own.
     """
 
     time_s: Floats

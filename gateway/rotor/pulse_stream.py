@@ -22,9 +22,11 @@ Block = float | Sequence[float]
 class PulseStream:
     """Samples of the last `window_s` seconds of a pulse current, and what they tell.
 
-    `period_s` is that of the source, with a positive half beginning at time 0; None if the source's
-    own voltage comes with the samples. `field_voltage_v` holds all the time; None if it comes with
-    the samples or is not known. What comes with the first samples must come with all.
+    Where time steps back, what came before is dropped. `period_s` is that of the source, with a
+    positive half beginning at time 0; None if the source's own voltage comes with the samples.
+    `field_voltage_v` holds all the time; None if it comes with the samples, its scale with the
+    relative standard uncertainty `field_scale_u`, or is not known. What comes with the first
+    samples must come with all.
     """
 
     def __init__(
@@ -33,11 +35,15 @@ class PulseStream:
         window_s: float,
         period_s: float | None = None,
         field_voltage_v: Measured | None = None,
+        field_scale_u: float = 0.0,
     ) -> None:
+        if not window_s > 0:
+            raise ValueError(f"a window of {window_s} s holds nothing; give seconds above 0")
         self._source = source
         self._window_s = window_s
         self._period_s = period_s
         self._held_v = field_voltage_v
+        self._field_scale_u = field_scale_u
         self._time_s, self._current_a = array("d"), array("d")
         self._field_v, self._pulse_v = array("d"), array("d")
 
@@ -53,7 +59,10 @@ class PulseStream:
         Raises ValueError if the columns of a block differ in length, or from what came before.
         """
         columns = (self._time_s, self._current_a, self._field_v, self._pulse_v)
-        news = [_block(of) for of in (time_s, current_a, field_voltage_v, pulse_v)]
+        news = [array("d", _block(of)) for of in (time_s, current_a, field_voltage_v, pulse_v)]
+        if news[0] and self._time_s and news[0][0] < self._time_s[-1]:
+            for column in columns:
+                del column[:]
         before, after = len(self._time_s), len(self._time_s) + len(news[0])
         lengths = [len(column) + len(new) for column, new in zip(columns, news, strict=True)]
         if lengths[1] != after or any(n not in (0, after) for n in lengths[2:]):
@@ -82,6 +91,7 @@ class PulseStream:
                     self._period_s,
                     np.array(self._field_v) if self._field_v else self._held_v,
                     np.array(self._pulse_v) if self._pulse_v else None,
+                    self._field_scale_u,
                 ),
                 self._source,
             )
@@ -92,4 +102,4 @@ class PulseStream:
 def _block(of: Block | None) -> Sequence[float]:
     if of is None:
         return ()
-    return (of,) if isinstance(of, float | int) else of
+    return of if isinstance(of, Sequence | np.ndarray) else (float(of),)
