@@ -255,6 +255,7 @@ def test_text_says_what_it_rests_on(usual: Path) -> None:
     assert [
         "",
         "Flag: none",
+        "Several faults are told as one: their resistance in parallel, a place between them.",
         "Settings: pulse 36 V as exact, source 31000 ohm as exact, field voltage 300 V as exact.",
         "The scale of the current and the clock of the record count as exact; so each uncertainty "
         "is that of the record's "
@@ -436,7 +437,20 @@ def test_example_of_the_readme_is_what_the_command_prints(monkeypatch: pytest.Mo
     number = re.compile(r"-?\d+\.?\d*")
     words = [number.sub("#", text).split() for text in (shown, printed)]
     assert words[0] == words[1]
-    # The values of the table; what follows a ± has two digits only.
-    values = [[float(n) for n in re.findall(rf"({number.pattern}) ±", t)] for t in (shown, printed)]
-    assert 6 == len(values[0])
-    assert values[0] == pytest.approx(values[1], rel=0.01)
+    # The table: values before a ±, and uncertainties of two digits after it.
+    for pattern, rel in ((rf"({number.pattern}) ±", 0.01), (rf"± ({number.pattern})  ", 0.2)):
+        values = [[float(n) for n in re.findall(pattern, text)] for text in (shown, printed)]
+        assert 6 == len(values[0])
+        assert values[0] == pytest.approx(values[1], rel=rel)
+    assert [re.findall(r"which (\d+) count", text) for text in (shown, printed)] == [["996"]] * 2
+
+
+def test_second_example_of_the_readme_finds_both_faults_together() -> None:
+    """40 kohm at 0.3 and 15 kohm at 0.8 are 10.909 kohm at 0.6636 (conductances add, by hand)."""
+    root = Path(__file__).parents[2]
+    path = root / "config" / "records" / "second-fault.csv"
+    command = ["solve", str(path), "--source-ohm", "12000", "--period-s", "0.8", "--json"]
+    answer = json.loads(CliRunner().invoke(main, command).stdout)
+    for name, value in (("fault_resistance_ohm", 10909.09), ("fault_location", 0.663636)):
+        assert abs(answer[name]["value"] - value) <= 3 * answer[name]["uncertainty"], name
+    assert answer["flags"][0].startswith("changed inside the record: between 1.9")

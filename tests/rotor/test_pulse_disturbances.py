@@ -495,7 +495,7 @@ def assert_size_told(rotor: Rotor) -> None:
             found = estimate(noisy(rotor, seed=seed), set_wrong(rotor, which, factor).source)
             (text,) = texts(found, FlagKind.SOURCE_MISMATCH)
             assert text.startswith("its transients are ")
-            assert text.endswith(" times what amplitude and source resistance tell")
+            assert text.endswith("; check both, and the unit of the current")
             gain = float(text.split()[3])
             expected = 1 / factor if which == "amplitude_v" else factor
             assert pytest.approx(expected, rel=0.005) == gain

@@ -1038,12 +1038,30 @@ def test_a_source_of_another_amplitude_is_refused() -> None:
     assert (
         "at 0.00125 s the source's voltage is 30 V, neither + nor - 36 V; check the amplitude"
     ) == refused(seen)
+
+
+def test_a_sample_on_an_edge_of_the_source_belongs_to_what_follows() -> None:
+    """A recorder may catch the source on its way from one level to the other."""
     edge = records.pulsing(noisy(MIDDLE), MIDDLE, 1.0)
     assert edge.pulse_v is not None
     edge.pulse_v[200] = 3.0
-    assert (
-        "at 0.50125 s the source's voltage is 3 V, neither + nor - 36 V; check the amplitude"
-    ) == refused(edge)
+    found = told(MIDDLE, edge)
+    assert () == found.flags
+    assert away(found.fault_resistance_ohm, MIDDLE.fault_ohm) < 5
+
+
+@pytest.mark.parametrize(
+    ("changed", "text"),
+    [
+        ({"current_a": np.array([np.nan] * 1200)}, "a value of the current is no number"),
+        ({"field_voltage_v": np.array([np.inf] * 1200)}, "a value of the field voltage is no nu"),
+        ({"current_a": np.zeros(7)}, "1200 times but 7 of the current"),
+        ({"period_s": float("nan")}, "a period of nan s cannot be"),
+    ],
+)
+def test_what_is_no_number_is_refused(changed: dict[str, object], text: str) -> None:
+    """Gaps that a recorder fills with no number, and columns of other lengths."""
+    assert refused(replace(noisy(MIDDLE), **changed)).startswith(text)
 
 
 def test_a_source_of_another_period_is_refused() -> None:

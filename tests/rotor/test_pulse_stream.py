@@ -153,3 +153,29 @@ def test_what_is_no_pulse_circuit_is_said_and_not_kept_quiet():
     stream.add(record.time_s, record.current_a * 1e3, record.field_voltage_v)
     with pytest.raises(RecordError, match="check the unit of the current"):
         stream.estimate()
+
+
+def test_where_time_steps_back_the_past_is_dropped() -> None:
+    """A recorder's clock that was set back must not make the stream keep everything."""
+    record = sampled(seconds=4.0)
+    *_, stream = fed(record, 100)
+    for k in range(0, len(record.time_s), 100):
+        part = slice(k, k + 100)
+        stream.add(record.time_s[part], record.current_a[part], record.field_voltage_v[part])
+    result = stream.estimate()
+    assert len(record.time_s) == len(result.used)
+    assert abs(result.fault_resistance_ohm.value - 50e3) < 5 * result.fault_resistance_ohm.u
+
+
+@pytest.mark.parametrize("window_s", [0.0, -1.0, float("nan")])
+def test_a_window_that_holds_nothing_is_refused(window_s):
+    with pytest.raises(ValueError, match="give seconds above 0"):
+        PulseStream(SOURCE, window_s, PERIOD_S)
+
+
+def test_an_uncertain_scale_of_the_field_voltage_makes_the_location_uncertain():
+    record = sampled()
+    stream = PulseStream(SOURCE, 8.0, PERIOD_S, field_scale_u=0.01)
+    stream.add(record.time_s, record.current_a, record.field_voltage_v)
+    # alpha - beta is inverse to the scale (by hand).
+    assert pytest.approx(0.01 * 0.3, rel=0.01) == stream.estimate().fault_location_pu.u
