@@ -8,11 +8,10 @@ import numpy as np
 from gateway.rotor.measured import Estimate, Measured
 from gateway.rotor.pulse_circuit import DRIFT, LEVEL, LOSS
 from gateway.rotor.pulse_fit import State
-from gateway.rotor.pulse_injection import Source
+from gateway.rotor.pulse_injection import NO_FIELD_V, Source
 from gateway.tags import GOOD, UNCERTAIN, Limit
 
 _K: Final = 2.0  # coverage of 'at most'
-_NO_FIELD_V: Final = 1e-3  # far below what any device resolves
 _DRIFT: Final = 4.0  # standard deviations of a drift worth saying
 _APART: Final = 0.1  # relative distance of two roots
 _ALONE: Final = 0.9  # share of the information on the time constant
@@ -53,7 +52,7 @@ class Answer:
     def fault_location_pu(self) -> Measured | None:
         """None where it has no influence, for want of a field voltage or a current."""
         field_v = self._field_v
-        if self._loss <= 0.0 or field_v is None or abs(field_v.value) <= _NO_FIELD_V:
+        if self._loss <= 0.0 or field_v is None or abs(field_v.value) <= NO_FIELD_V:
             return None
         scale, undelayed = self._amplitudes / self._loss, self._undelayed_level()
         if undelayed is None:

@@ -21,7 +21,7 @@ from gateway.rotor.pulse_circuit import Known
 from gateway.rotor.pulse_disturbances import saturated, two_valued
 from gateway.rotor.pulse_fit import State
 from gateway.rotor.pulse_history import history_of
-from gateway.rotor.pulse_injection import Source
+from gateway.rotor.pulse_injection import NO_FIELD_V, Source
 from gateway.rotor.pulse_reading import FEWEST, RecordError, samples_of
 from gateway.rotor.pulse_record import Flag, FlagKind, PulseEstimate, PulseRecord
 from gateway.tags import (
@@ -38,7 +38,6 @@ __all__ = ["RecordError", "estimate"]
 
 _MOST_F: Final = 30e-6  # six times the capacitance of the largest windings (common practice)
 _SETTLED: Final = 4.6  # time constants until 1 % is left
-_NO_FIELD_V: Final = 1e-3  # far below what any device resolves
 _MOVED: Final = 0.02  # of the field voltage: a movement worth saying
 
 
@@ -71,7 +70,7 @@ def estimate(record: PulseRecord, source: Source) -> PulseEstimate:
             "with a larger range"
         )
     field_v = _field_voltage(record, samples)
-    unit_v = 1.0 if field_v is None or abs(field_v.value) <= _NO_FIELD_V else field_v.value
+    unit_v = 1.0 if field_v is None or abs(field_v.value) <= NO_FIELD_V else field_v.value
     known = Known(
         unit_v,
         (0.5 - source.tap_pu) * unit_v / source.amplitude_v.value,

@@ -24,7 +24,7 @@ from gateway.rotor.measured import Measured
 _UNKNOWN_PLACE = 3**-0.5
 # Below these there is no field voltage and no current to divide by (our choice, far below what any
 # device resolves): filters that decay towards zero come arbitrarily close to it.
-_NO_FIELD_V = 1e-3
+NO_FIELD_V = 1e-3
 _NO_CONDUCTANCE_S = 1e-15
 
 
@@ -74,7 +74,7 @@ def solve(half_cycles: HalfCycles, source: Source) -> Solution:
     u_total_v = hypot(
         half_cycles.field_voltage_positive_v.u, half_cycles.field_voltage_negative_v.u
     )
-    if abs(total_v) > max(3 * u_total_v, _NO_FIELD_V):
+    if abs(total_v) > max(3 * u_total_v, NO_FIELD_V):
         return _with_field(half_cycles, source, total_v)
     return _without_field(half_cycles, source)
 

@@ -10,12 +10,11 @@ Source: G. H. Golub and V. Pereyra, SIAM J. Numer. Anal. 10 (1973) 413; L. Kaufm
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final, TypeAlias
+from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats: TypeAlias = NDArray[np.float64]
+from gateway.rotor.pulse_record import Floats
 
 _DAMPING: Final = 1e-3
 _DAMPING_MOST: Final = 1e12
