@@ -41,6 +41,16 @@ class Samples:
     reversals_s: Floats
     polarity: float
 
+    @property
+    def bounds_s(self) -> Floats:
+        """Where half-cycles begin, and where the last one ends within the stretch."""
+        return np.concatenate(([self.begin_s], self.reversals_s, [self.end_s]))
+
+    @property
+    def longest_half_s(self) -> float:
+        """The longest time without a reversal."""
+        return float(np.diff(self.bounds_s).max())
+
     def only(self, keep: Booleans) -> "Samples":
         """The samples that `keep` marks, of the same stretch."""
         return replace(

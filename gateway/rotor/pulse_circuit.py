@@ -131,12 +131,6 @@ class Circuit:
         errors[1, line, rows] = share * apart_s / np.sqrt(np.maximum(squares, 1e-300))[line]
         return errors.reshape(-1, len(line))
 
-    def longest_half_s(self) -> float:
-        """The longest time without a reversal."""
-        samples = self.samples
-        turns_s = np.concatenate(([samples.begin_s], samples.reversals_s, [samples.end_s]))
-        return float(np.diff(turns_s).max())
-
     def at_samples(self, found: Fit) -> Floats:
         """The fitted current at each sample of its stretch."""
         tau_s = float(np.exp(found.nonlinear[0]))
@@ -247,7 +241,7 @@ def fit_circuit(circuit: Circuit, start_tau_s: float | None = None, steps: int =
     found = fit(circuit, start, y, bounds=bounds, tolerance=_TOLERANCE, most_steps=steps)
     if steps < _ENOUGH:
         return found
-    unsettled = found.nonlinear[0] > np.log(circuit.longest_half_s() / _SETTLED)
+    unsettled = found.nonlinear[0] > np.log(circuit.samples.longest_half_s / _SETTLED)
     if unsettled or abs(found.linear[LOSS]) > _DEAD:
         # A dead fault looks like a charge that never ends. Where both are possible it is the fault.
         start = np.array([np.log(10 * shortest_s)])

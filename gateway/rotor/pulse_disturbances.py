@@ -100,9 +100,8 @@ def ripple(samples: Samples, residual: Floats, used: Booleans, least: float) -> 
     """
     h = samples.interval_s
     place = np.rint((samples.time_s - samples.begin_s) / h - 0.5).astype(np.int64)
-    bounds_s = np.concatenate(([samples.begin_s], samples.reversals_s, [samples.end_s]))
     size = int(place[-1]) + 1
-    slowest = int(np.ceil(_SLOWEST * size * h / float(np.diff(bounds_s).max())))
+    slowest = int(np.ceil(_SLOWEST * size * h / samples.longest_half_s))
     values = np.zeros_like(residual)
     lines: list[tuple[float, float]] = []
     least_power = (least * size / 2) ** 2

@@ -59,11 +59,9 @@ def estimate(record: PulseRecord, source: Source) -> PulseEstimate:
         usable &= ~clipped
         if clipped.any():
             worst = UNCERTAIN_SENSOR_NOT_ACCURATE
-            first_s = samples.time_s[clipped][0]
-            text = (
-                f"{int(clipped.sum())} samples at an end of the range, the first at {first_s:.6g} s"
-            )
-            flags += (Flag(FlagKind.SATURATED, f"{text}; left out"),)
+            where = " at an end of the range"
+            kind = FlagKind.SATURATED
+            flags += (Flag.of_samples(kind, clipped, samples.time_s, "left out", where),)
     if int(usable.sum()) < FEWEST:
         raise RecordError(
             f"only {int(usable.sum())} samples are within the range of the converter; record again "
@@ -156,7 +154,7 @@ def _remarks(
     time_constant: Estimate,
 ) -> tuple[Flag, ...]:
     flags: list[Flag] = []
-    taus = state.circuit.longest_half_s() / answer.time_constant_s
+    taus = state.circuit.samples.longest_half_s / answer.time_constant_s
     if taus < _SETTLED and time_constant.u is not None:
         text = f"a half-cycle lasts {taus:.2g} time constants; the end is extrapolated"
         flags.append(Flag(FlagKind.NOT_SETTLED, text))

@@ -69,7 +69,7 @@ def _edges(samples: Samples, steps: Ints, splits: int) -> Ints:
     """Where lines begin: at the beginning, at steps, and so many times in a half-cycle."""
     edges = [np.zeros(1, dtype=np.int64), steps]
     if splits:
-        turns_s = np.concatenate(([samples.begin_s], samples.reversals_s, [samples.end_s]))
+        turns_s = samples.bounds_s
         parts = turns_s[:-1, None] + np.diff(turns_s)[:, None] * (np.arange(splits) / splits)
         edges.append(np.searchsorted(samples.time_s, parts.ravel()))
     every = np.unique(np.concatenate(edges))

@@ -54,6 +54,11 @@ class State:
         """Whether there is nothing that another circuit could explain."""
         return self.misfit <= MISFIT and not self.dropped and not self.lines_hz
 
+    @property
+    def variance(self) -> float:
+        """Of the noise of one sample, by what a misfit raises least."""
+        return min(self.noise, self.quick_noise) ** 2
+
     def squares(self) -> float:
         """Of the residuals of all samples that count."""
         residual = (self.samples.current - self.fitted)[self.used]
@@ -74,13 +79,17 @@ def fit_state(
     `lines_v` are those of the field voltage, where they are known already.
     """
     whole = circuit(samples, known, free_gain, lines_v)
+
+    def on(used: Booleans) -> Circuit:
+        if used.all():
+            return whole
+        left = None if whole.lines is None else whole.lines.only(used)
+        return circuit(samples.only(used), known, free_gain, left)
+
     used, tau_s = usable, None
     lines: tuple[float, ...] = ()
     for _ in range(_ROUNDS):
-        here = whole
-        if not used.all():
-            lines_left = None if whole.lines is None else whole.lines.only(used)
-            here = circuit(samples.only(used), known, free_gain, lines_left)
+        here = on(used)
         found = fit_circuit(here, tau_s)
         tau_s = float(np.exp(found.nonlinear[0]))
         fitted = whole.at_samples(found)
@@ -104,8 +113,7 @@ def fit_state(
         samples = replace(samples, current=samples.current - waves.values)
         whole, used = circuit(samples, known, free_gain, whole.lines), usable
     else:  # as far as it has come
-        lines_left = None if whole.lines is None else whole.lines.only(used)
-        here = circuit(samples.only(used), known, free_gain, lines_left)
+        here = on(used)
         found = fit_circuit(here, tau_s)
         fitted = whole.at_samples(found)
     return _judged(samples, usable, used, here, found, fitted, lines)

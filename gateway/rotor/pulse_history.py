@@ -12,7 +12,7 @@ import numpy as np
 
 from gateway.rotor.pulse_bins import Samples
 from gateway.rotor.pulse_change import Change, best_change, suspicion
-from gateway.rotor.pulse_circuit import Known, circuit
+from gateway.rotor.pulse_circuit import Known
 from gateway.rotor.pulse_disturbances import ripple
 from gateway.rotor.pulse_field import lines_of
 from gateway.rotor.pulse_fit import MISFIT, State, fit_state
@@ -112,31 +112,27 @@ def _explained(
     samples: Samples, usable: Booleans, known: Known, free_gain: bool, gain_u: float
 ) -> tuple[State, Change | None]:
     """The cheapest explanation: a state for all samples, or a change from one to another."""
-    plain = fit_state(samples, usable, known, free_gain)
-    variance = min(plain.noise, plain.quick_noise) ** 2
-    by_field = _FIELD * plain.field_squares
+    lines = None if samples.field_v is None else lines_of(samples, samples.field_v)
+    plain = fit_state(samples, usable, known, free_gain, lines_v=lines)
     if plain.is_clean and not _suspect(plain):
         return plain, None
-    best, freed = plain, None
+    best, freed, variance = plain, None, plain.variance
     if not free_gain:
-        freed = fit_state(samples, usable, known, free_gain=True)
-        variance = min(variance, freed.noise**2, freed.quick_noise**2)
-    raw = fit_state(samples, usable, known, free_gain, calm=False)
+        freed = fit_state(samples, usable, known, free_gain=True, lines_v=lines)
+        variance = min(variance, freed.variance)
+    raw = fit_state(samples, usable, known, free_gain, calm=False, lines_v=lines)
     turn = best_change(raw, known) if _suspect(raw) or _suspect(plain) else None
     parts: list[State] = []
     if turn is not None:
-        lines = circuit(samples, known).lines
-        bounds = ((0, turn.old_end), (turn.new_first, len(samples.time_s)))
-        for first, end in bounds:
+        for first, end in ((0, turn.old_end), (turn.new_first, len(samples.time_s))):
             if usable[first:end].sum() < _FEWEST:
                 continue
             inside = np.zeros(len(samples.time_s), dtype=bool)
             inside[first:end] = True
-            lines_v = None if lines is None else lines.only(inside)
+            left = None if lines is None else lines.only(inside)
             part = samples.between(first, end)
-            parts.append(fit_state(part, usable[first:end], known, free_gain, lines_v=lines_v))
-        noises = [noise for part in parts for noise in (part.noise, part.quick_noise)]
-        variance = min([variance, *(noise**2 for noise in noises)])
+            parts.append(fit_state(part, usable[first:end], known, free_gain, lines_v=left))
+        variance = min([variance, *(part.variance for part in parts)])
     least = _cost(plain, variance)
     if freed is not None:
         gain = abs(float(freed.fit.linear[-1]))
@@ -145,17 +141,16 @@ def _explained(
             best, least = freed, _cost(freed, variance) + assumed
     if turn is not None and len(parts) == 2:
         between = int(usable[turn.old_end : turn.new_first].sum())  # as good as noise
-        two = sum(_cost(part, variance) for part in parts) + between + _A_CHANGE + by_field
-        if two < least:
+        two = sum(_cost(part, variance) for part in parts) + between
+        if two + _A_CHANGE + _FIELD * plain.field_squares < least:
             return best, turn
     return best, None
 
 
 def _suspect(state: State) -> bool:
     """Whether it is worth looking for a change."""
-    variance = min(state.noise, state.quick_noise) ** 2
     most = _SUSPECT + _FIELD * state.field_squares
-    return state.misfit > MISFIT or suspicion(state.fit, variance) > most
+    return state.misfit > MISFIT or suspicion(state.fit, state.variance) > most
 
 
 def _cost(state: State, variance: float) -> float:
@@ -175,9 +170,8 @@ def _said(
     status = GOOD
     dropped = usable & ~state.used
     if dropped.any():
-        first_s = state.samples.time_s[dropped][0]
-        text = f"{state.dropped} samples, the first at {first_s:.6g} s; left out"
-        flags.append(Flag(FlagKind.OUTLIERS, text))
+        time_s = state.samples.time_s
+        flags.append(Flag.of_samples(FlagKind.OUTLIERS, dropped, time_s, "left out"))
     if state.lines_hz:
         text = ", ".join(f"{line_hz:.4g} Hz" for line_hz in sorted(state.lines_hz)[:4])
         flags.append(Flag(FlagKind.RIPPLE, f"lines at {text}; taken off"))

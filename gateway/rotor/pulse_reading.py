@@ -81,8 +81,7 @@ def samples_of(
             "the source never turns within the record; record at least one whole period, and check "
             "the period"
         )
-    turns_s = np.concatenate(([samples.begin_s], reversals_s, [samples.end_s]))
-    _check_holes(samples.time_s, interval_s, float(np.diff(turns_s).max()))
+    _check_holes(samples.time_s, interval_s, samples.longest_half_s)
     usable = np.ones(len(samples.time_s), dtype=bool)
     turns_s = reversals_s
     if exact and record.period_s is not None:  # those at both ends of the record as well
@@ -96,7 +95,8 @@ def samples_of(
         usable[beside[near]] = False
     repeated = _repeated(samples)
     if repeated.any():
-        flags.append(_said(FlagKind.DOUBLED, repeated, samples, "taken over from the one before"))
+        how = "taken over from the one before"
+        flags.append(Flag.of_samples(FlagKind.DOUBLED, repeated, samples.time_s, how))
     return samples, usable & ~repeated, exact, tuple(flags)
 
 
@@ -109,14 +109,8 @@ def _uneven(time_s: Floats, steps: Floats, flags: list[Flag]) -> tuple[float, Bo
         raise RecordError("most samples have the time of the one before; give each its own time")
     keep = np.concatenate(([True], steps > _DOUBLED * interval_s))
     if not keep.all():
-        first_s = time_s[~keep][0]
-        flags.append(
-            Flag(
-                FlagKind.DOUBLED,
-                f"{int((~keep).sum())} samples at the time of the one before, the first at "
-                f"{first_s:.6g} s; left out",
-            )
-        )
+        where = " at the time of the one before"
+        flags.append(Flag.of_samples(FlagKind.DOUBLED, ~keep, time_s, "left out", where))
     steps = np.diff(time_s[keep])
     gaps = steps > GAP * interval_s
     if bool((np.abs(steps[~gaps] - interval_s) > _UNEVEN * interval_s).any()):
@@ -256,8 +250,3 @@ def _repeated(samples: Samples) -> Booleans:
     if int(same.sum()) <= by_chance + 4 * by_chance**0.5:
         same[:] = False
     return same
-
-
-def _said(kind: FlagKind, which: Booleans, samples: Samples, how: str) -> Flag:
-    first_s = samples.time_s[which][0]
-    return Flag(kind, f"{int(which.sum())} samples, the first at {first_s:.6g} s; {how}")

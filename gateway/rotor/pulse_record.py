@@ -58,6 +58,14 @@ class Flag:
     kind: FlagKind
     text: str
 
+    @classmethod
+    def of_samples(
+        cls, kind: FlagKind, which: Booleans, time_s: Floats, how: str, where: str = ""
+    ) -> "Flag":
+        """How many samples `which` marks, the first one's time, and what was done with them."""
+        text = f"{int(which.sum())} samples{where}, the first at {time_s[which][0]:.6g} s; {how}"
+        return cls(kind, text)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PulseEstimate:
