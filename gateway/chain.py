@@ -18,8 +18,9 @@ from gateway.rotor import estimate
 from gateway.signals import sampling
 from gateway.signals.sampling import Observation, SignalState
 from gateway.signals.self_report import SelfReport, Word, self_report
+from gateway.site.alarm import Alarm, LimitAlarm, MalfunctionAlarm
 from gateway.site.installed import Site
-from gateway.site.model import Alarm, LimitAlarm, MalfunctionAlarm, Signal
+from gateway.site.model import Signal
 from gateway.tags import (
     Command,
     Frame,

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gateway.chain import Chain
-from gateway.site.model import LimitAlarm
+from gateway.site.alarm import LimitAlarm
 from gateway.tags import (
     BAD_COMMUNICATION_ERROR,
     BAD_CONFIGURATION_ERROR,

@@ -27,8 +27,11 @@ from gateway.tags import (
     AlarmState,
     Command,
     DeviceReport,
+    Evidence,
     FieldReport,
     Frame,
+    GatewayCondition,
+    HealthRecord,
     Instant,
     Limit,
     Order,
@@ -36,6 +39,7 @@ from gateway.tags import (
     Sample,
     Status,
     Transition,
+    Trend,
 )
 
 # OPC Foundation UA-Nodeset StatusCode.csv, late-2024 snapshot.
@@ -220,6 +224,8 @@ samples = statuses.flatmap(
 )
 states = st.sampled_from(AlarmState)
 registers = st.lists(st.integers(0, 0xFFFF), max_size=4).map(tuple)
+st.register_type_strategy(float, st.floats(allow_nan=False, allow_infinity=False))
+st.register_type_strategy(Status, statuses)
 frames = st.builds(
     Frame,
     texts,
@@ -236,6 +242,10 @@ frames = st.builds(
     st.lists(
         st.builds(Transition, texts, texts, states, states, texts, texts, texts), max_size=2
     ).map(tuple),
+    st.from_type(GatewayCondition),
+    st.lists(st.from_type(HealthRecord), max_size=2).map(tuple),
+    st.lists(st.from_type(Evidence), max_size=2).map(tuple),
+    st.none() | st.from_type(Trend),
 )
 counts = st.integers(0, 2**53)
 reports = st.builds(
@@ -299,7 +309,8 @@ def test_frame_bytes_are_canonical():
     frame = replace(FRAME, machine="Gö", readings=(), commands=(), alarms=(), transitions=())
     assert (
         '["Gö",7,[1700000000000000000,5],[],[],'
-        '[["G1.R",25.0,0,3,0.5],["G1.F",true,0,3,null]],[],[]]'
+        '[["G1.R",25.0,0,3,0.5],["G1.F",true,0,3,null]],[],[],'
+        "[1.0,0,0.0,0.0,false],[],[],null]"
     ) == frame.encode().decode("utf-8")
 
 
@@ -337,7 +348,8 @@ def test_wrong_entry_is_refused(data):
     rows = json.loads(FRAME.encode())
     places = [(rows, i) for i in range(len(rows))]
     places += [(rows[2], i) for i in range(2)]
-    places += [(r, i) for part in rows[3:] for r in part for i in range(len(r))]
+    places += [(r, i) for part in rows[3:8] for r in part for i in range(len(r))]
+    places += [(rows[8], i) for i in range(len(rows[8]))]
     block, place = data.draw(st.sampled_from(places))
     block[place] = {"an": "object"}
     with pytest.raises(ValueError, match=r"^not a Frame: "):

@@ -14,10 +14,11 @@ from gateway.cli.numbers import with_uncertainty
 from gateway.cli.options import fail, json_option, load_site, site_argument
 from gateway.cli.picture import plot_option, write_picture
 from gateway.rotor.sensitivity import Reach, Sensitivity, sensitivity
+from gateway.site.alarm import LimitAlarm
 from gateway.site.detector import AcDetector, DcDetector, Detector, PulseDetector
 from gateway.site.explain import did_you_mean
 from gateway.site.installed import Site
-from gateway.site.model import LimitAlarm, Machine
+from gateway.site.model import Machine
 
 CAUTION: Final = (
     "Informs only: computed from the settings in the site file, nothing is measured.\n"

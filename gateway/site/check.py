@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
 
+from gateway.site.alarm import LimitAlarm, MalfunctionAlarm
 from gateway.site.check_signal import loop_fits, range_faults, register_fits, unit_fits
 from gateway.site.explain import did_you_mean
 from gateway.site.found import Found
@@ -14,8 +15,6 @@ from gateway.site.model import (
     CurrentLoop,
     Device,
     FieldWinding,
-    LimitAlarm,
-    MalfunctionAlarm,
     ModbusRtuLink,
     NumberSignal,
     PulseInjection,

@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 from pydantic import Discriminator, Field
 from pydantic import Tag as Marked
 
+from gateway.site.alarm import Alarm
 from gateway.site.block import (
     Amperes,
     AnyQuantity,
@@ -27,6 +28,15 @@ from gateway.site.block import (
     Volts,
 )
 from gateway.site.detector import Detector
+from gateway.site.diagnosis import (
+    CrossCheck,
+    ExciterCheck,
+    OperatingStates,
+    OpticalLink,
+    RetractableBrush,
+    Telemetry,
+    TrendWatch,
+)
 
 # --- links and devices -----------------------------------------------------------------------
 
@@ -125,6 +135,14 @@ class Machine(Block):
     scan: Period = 1.0
     pulse_injection: PulseInjection | None = None
     detector: Detector | None = None
+    operating_states: OperatingStates = OperatingStates()
+    brush: RetractableBrush | None = None
+    optical_link: OpticalLink | None = None
+    telemetry: Telemetry | None = None
+    cross_checks: tuple[CrossCheck, ...] = ()
+    exciter: ExciterCheck | None = None
+    trend: TrendWatch | None = None
+    prove_every: Seconds = 0.0  # 0: no proof is asked for
 
 
 # --- signals ---------------------------------------------------------------------------------
@@ -157,6 +175,9 @@ class NumberSignal(SignalBase):
     unit: AnyUnit
     range: tuple[AnyQuantity, AnyQuantity]
     frozen_after: Seconds = 0.0  # 0: values may stand still
+    expected_noise: AnyQuantity | None = None  # standard deviation that a live value has at least
+    fastest_change: AnyQuantity | None = None  # in one second; faster is no measurement
+    possible: tuple[AnyQuantity, AnyQuantity] | None = None  # outside, it cannot be true
     filter: Filter = Filter()
 
 
@@ -225,50 +246,6 @@ class Contact(SignalBase):
 
 
 Signal = Annotated[RegisterSignal | CurrentLoop | Contact, Field(discriminator="kind")]
-
-# --- alarms ----------------------------------------------------------------------------------
-
-
-class AlarmBase(Block):
-    """What every alarm has.
-
-    Delays and deadband default to starting values of common practice, no source.
-    """
-
-    name: Tag
-    machine: Name
-    description: str = ""
-    priority: Literal["low", "medium", "high", "critical"] = "medium"
-    on_delay: Seconds = 5.0
-    off_delay: Seconds = 10.0
-    latching: bool = False
-
-
-class LimitAlarm(AlarmBase):
-    """A number beyond a limit; the deadband is a share of the limit."""
-
-    kind: Literal["limit"]
-    tag: Tag
-    below: AnyQuantity | None = None
-    above: AnyQuantity | None = None
-    deadband: Ratio = 0.1
-
-
-class ContactAlarm(AlarmBase):
-    """A contact tag that is true."""
-
-    kind: Literal["contact"]
-    tag: Tag
-
-
-class MalfunctionAlarm(AlarmBase):
-    """A watched tag is bad, or older than its stale time: the monitoring is blind."""
-
-    kind: Literal["malfunction"]
-    tags: Annotated[tuple[Tag, ...], Field(min_length=1)]
-
-
-Alarm = Annotated[LimitAlarm | ContactAlarm | MalfunctionAlarm, Field(discriminator="kind")]
 
 # --- outputs ---------------------------------------------------------------------------------
 
