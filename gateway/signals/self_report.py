@@ -17,12 +17,14 @@ from gateway.tags import (
     Status,
 )
 
-# OPC 30142 tables 13 to 15: device status and its StatusCode.
+# OPC 30142 tables 13 to 15: device status and its StatusCode. A device that tests itself shows
+# the test and not the machine, so what stands in its registers is an old value at best.
 _MEANS: Final = {
     "device failure": BAD_DEVICE_FAILURE,
     "out of service": BAD_OUT_OF_SERVICE,
     "no communication": UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE,
     "value held": UNCERTAIN_LAST_USABLE_VALUE,
+    "function check": UNCERTAIN_LAST_USABLE_VALUE,
 }
 
 

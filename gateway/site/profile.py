@@ -47,7 +47,9 @@ class QualityBit(Block):
     point: str
     bit: Annotated[int, Field(ge=0, le=15)]
     when: Literal[0, 1] = 1
-    means: Literal["device failure", "no communication", "value held", "out of service"]
+    means: Literal[
+        "device failure", "no communication", "value held", "function check", "out of service"
+    ]
     of: tuple[str, ...] = ()  # the points it speaks of; none named: all
 
 

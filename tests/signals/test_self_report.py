@@ -22,6 +22,7 @@ def report(point="r", heartbeat=True, **first_bit):
         {"point": "s", "bit": 2, "means": "no communication"},
         {"point": "s", "bit": 3, "means": "value held"},
         {"point": "s", "bit": 4, "means": "out of service"},
+        {"point": "s", "bit": 5, "means": "function check"},
     ]
     more = {"heartbeat": {"point": "h", "stopped_after": "5 s"}} if heartbeat else {}
     return self_report(
@@ -47,6 +48,7 @@ def words(status, beat_since_ns=0):
         (0b00100, UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE),
         (0b01000, UNCERTAIN_LAST_USABLE_VALUE),
         (0b10000, BAD_OUT_OF_SERVICE),
+        (0b100000, UNCERTAIN_LAST_USABLE_VALUE),  # a test under way: the value is held
         (0b01110, BAD_DEVICE_FAILURE),
         (0b11100, BAD_OUT_OF_SERVICE),
     ],
