@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from gateway.cli.history import timestamp
+from gateway.cli.newest import newest_frames, no_word, not_running
 from gateway.cli.options import (
     fail,
     json_option,
@@ -19,9 +20,7 @@ from gateway.cli.options import (
 from gateway.service.wall import WALL, WallClient
 from gateway.site.explain import did_you_mean
 from gateway.site.installed import Site
-from gateway.tags import Command, Frame, Order
-
-_WAIT_S = 3.0  # for Frames that the field side has already; common practice, no source
+from gateway.tags import Command, Order
 
 
 @click.command()
@@ -47,7 +46,7 @@ def command(
         named = "name an alarm" if alarm is None else f"there is no alarm {alarm!r}"
         fail(f"{named}{did_you_mean(alarm or '', names)}", 2)
     if not wall.exists():
-        fail(_not_running(wall))
+        fail(not_running(wall))
     if alarm is None or action == "list":
         _list(site, wall, alarm, as_json)
         return
@@ -67,15 +66,8 @@ async def _order(wall: Path, command: Command) -> str:
         running.cancel()
 
 
-def _not_running(wall: Path) -> str:
-    return (
-        f"no gateway runs with the state directory {wall.parent}; start it, or name the "
-        "directory of the one that runs with --state"
-    )
-
-
 def _list(site: Site, wall: Path, alarm: str | None, as_json: bool) -> None:
-    frames = asyncio.run(_newest(site, wall))
+    frames = newest_frames(site, wall)
     missing = [m.name for m in site.file.machines if m.name not in frames]
     priorities = {a.name: a.priority for a in site.file.alarms}
     rows = [
@@ -99,25 +91,4 @@ def _list(site: Site, wall: Path, alarm: str | None, as_json: bool) -> None:
             state = f"{row['alarm']:<{width}}  {row['priority']:<8}  {row['state']:<25}"
             click.echo(f"{state} {row['since']}{unknown}".rstrip())
     if missing:
-        fail(f"no word of {', '.join(missing)} within {_WAIT_S:.0f} s: {_not_running(wall)}")
-
-
-async def _newest(site: Site, wall: Path) -> dict[str, Frame]:
-    """The newest Frame of each machine that the field side has, within a few seconds."""
-    frames: dict[str, Frame] = {}
-    complete = asyncio.Event()
-
-    def take(frame: Frame) -> None:
-        frames[frame.machine] = frame
-        if len(frames) == len(site.file.machines):
-            complete.set()
-
-    running = asyncio.create_task(WallClient(wall).run(take, lambda report: None))
-    try:
-        await asyncio.wait_for(complete.wait(), _WAIT_S)
-    except TimeoutError:
-        pass
-    finally:
-        running.cancel()
-    order = [m.name for m in site.file.machines if m.name in frames]
-    return {name: frames[name] for name in order}
+        fail(no_word(missing, wall))
