@@ -13,7 +13,7 @@ RANKS = (
     ("diagnosis",),
     ("alarms",),
     ("chain",),
-    ("field", "archive", "serve"),
+    ("field", "archive", "serve", "replay", "report"),
     ("service",),
     ("cli",),
 )
