@@ -1,14 +1,15 @@
 """The pure step of one machine: Readings and orders in, a Frame out.
 
 No I/O, no clock, no randomness: the same Readings, orders and times give the same Frames, byte
-for byte. The state is plain data that can be saved and loaded at any step.
+for byte. The state is plain data that can be saved and loaded at any step, in parts: a part that
+does not read back begins anew and is told, the others go on.
 """
 
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Final, Self
+from typing import Any, Final, Self
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -22,8 +23,10 @@ from gateway.site.alarm import Alarm, LimitAlarm, MalfunctionAlarm
 from gateway.site.installed import Site
 from gateway.site.model import Signal
 from gateway.tags import (
+    GATEWAY_WELL,
     Command,
     Frame,
+    GatewayCondition,
     Instant,
     Reading,
     Sample,
@@ -31,29 +34,45 @@ from gateway.tags import (
 )
 
 
-class StateError(ValueError):
-    """A saved state that this chain cannot go on from."""
+@dataclass(frozen=True, slots=True)
+class ChainClock:
+    """The chain's own clock."""
+
+    clock_ns: int = 0  # goes on over restarts, never back
+    last: Instant | None = None  # of the last step
+
+
+@dataclass(frozen=True, slots=True)
+class SignalsMemory:
+    """What is remembered of measured values and of what devices say of themselves."""
+
+    signals: dict[str, SignalState] = field(default_factory=dict)
+    words: dict[str, Word] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class ChainState:
-    """All that one machine's chain remembers between two steps."""
+    """All that one machine's chain remembers between two steps; saved in parts of these names."""
 
-    sequence: int = 0
-    clock_ns: int = 0  # the chain's own clock: goes on over restarts, never back
-    last: Instant | None = None
-    signals: dict[str, SignalState] = field(default_factory=dict)
-    words: dict[str, Word] = field(default_factory=dict)  # of what devices say of themselves
+    clock: ChainClock = field(default_factory=ChainClock)
+    signals: SignalsMemory = field(default_factory=SignalsMemory)
     alarms: dict[str, life_cycle.Memory] = field(default_factory=dict)
 
 
-_STATE: Final = TypeAdapter(ChainState)
+_PARTS: Final[Mapping[str, TypeAdapter[Any]]] = {
+    "clock": TypeAdapter(ChainClock),
+    "signals": TypeAdapter(SignalsMemory),
+    "alarms": TypeAdapter(dict[str, life_cycle.Memory]),
+}
+# Their intervals are on the chain's clock, so they mean nothing without it.
+_ON_THE_CLOCK: Final = ("signals",)
 
 
 class Chain:
     """One machine's way from raw registers to alarms."""
 
-    def __init__(self, site: Site, machine: str, state: ChainState | None = None) -> None:
+    def __init__(self, site: Site, machine: str, sequence: int = 0) -> None:
+        """A chain that remembers nothing; its first step has the number after `sequence`."""
         self.machine = site.machine(machine)
         self._signals = tuple(s for s in site.file.signals if s.machine == machine)
         self._points = {s.tag: site.point_of(s) for s in self._signals}
@@ -62,18 +81,36 @@ class Chain:
         self._units = {t.tag: t.unit for t in site.tags_of(machine) if t.unit is not None}
         self._alarms = tuple(a for a in site.file.alarms if a.machine == machine)
         self._settings = {a.name: _settings(a) for a in self._alarms}
-        self._state = state or ChainState()
+        self.lost: tuple[str, ...] = ()
+        self._sequence = sequence
+        self._state = ChainState()
+        self._saved: dict[str, tuple[object, bytes]] = {}  # a memory and its bytes, by part
 
     @classmethod
-    def resumed(cls, site: Site, machine: str, saved: bytes) -> Self:
-        """A chain that goes on from a saved state. Raises StateError if it is none."""
-        try:
-            chain = cls(site, machine, _STATE.validate_python(json.loads(saved)))
-            # A key that is missing or unknown would be passed over, and a latch lost with it.
-            if chain.save() != saved:
-                raise ValueError("it does not read back as it was written")
-        except (ValidationError, ValueError, RecursionError) as error:
-            raise StateError(f"{machine}: the saved state is not readable: {error}") from error
+    def resumed(cls, site: Site, machine: str, parts: Mapping[str, bytes], sequence: int) -> Self:
+        """A chain that goes on from the saved parts, with the number after `sequence`.
+
+        A part that is missing begins anew; so does one that does not read back, which `lost`
+        then tells, one text each.
+        """
+        chain = cls(site, machine, sequence)
+        found: dict[str, Any] = {}
+        lost = {part: "this version does not know it" for part in parts if part not in _PARTS}
+        for part in _PARTS:
+            if part in parts:
+                try:
+                    found[part] = _read_back(_PARTS[part], parts[part])
+                except (ValueError, RecursionError) as error:
+                    lost[part] = _first_line(error)
+        if "clock" in lost:
+            for part in _ON_THE_CLOCK:
+                if found.pop(part, None) is not None:
+                    lost[part] = "the clock that it counts on is lost"
+        chain._state = replace(chain._state, **found)
+        chain.lost = tuple(
+            f"{machine}: the saved part {part!r} of the last run is lost and begins anew: {reason}"
+            for part, reason in lost.items()
+        )
         return chain
 
     @cached_property
@@ -81,36 +118,46 @@ class Chain:
         """The "device.point" names whose Readings this chain takes."""
         return self._judging | {s.point for s in self._signals}
 
-    def save(self) -> bytes:
-        """The state after the last step; canonical, so that equal states are equal bytes."""
-        plain = _STATE.dump_python(self._state, mode="json")
-        return json.dumps(plain, separators=(",", ":"), sort_keys=True, allow_nan=False).encode()
+    def save(self) -> dict[str, bytes]:
+        """The state after the last step, in parts; canonical: equal states are equal bytes."""
+        for part, adapter in _PARTS.items():
+            memory = getattr(self._state, part)
+            kept = self._saved.get(part)
+            if kept is None or kept[0] is not memory:
+                self._saved[part] = memory, _written(adapter, memory)
+        return {part: saved for part, (_, saved) in self._saved.items()}
 
     def step(
-        self, readings: Sequence[Reading], now: Instant, commands: Sequence[Command] = ()
+        self,
+        readings: Sequence[Reading],
+        now: Instant,
+        commands: Sequence[Command] = (),
+        gateway: GatewayCondition = GATEWAY_WELL,
     ) -> Frame:
         """The Frame of everything that is so at `now`.
 
         `readings` are those that arrived since the last step, in any order; Readings of points
         that this machine does not use are left out of the Frame.
         """
-        state = self._state
-        clock_ns = state.clock_ns + _elapsed_ns(state.last, now)
+        clock = self._state.clock
+        clock_ns = clock.clock_ns + _elapsed_ns(clock.last, now)
         taken = self._in_order(readings)
         words, signals = self._take(taken, now, clock_ns)
         observations = self._observe(signals, clock_ns)
-        watched_ns = _watched_ns(state.last, now)
+        watched_ns = _watched_ns(clock.last, now)
         alarms, transitions = self._judge(observations, watched_ns, now, commands)
-        self._state = ChainState(state.sequence + 1, clock_ns, now, signals, words, alarms)
+        self._sequence += 1
+        self._state = ChainState(ChainClock(clock_ns, now), SignalsMemory(signals, words), alarms)
         return Frame(
             self.machine.name,
-            self._state.sequence,
+            self._sequence,
             now,
             tuple(taken),
             tuple(commands),
             tuple(o.sample for o in observations.values()),
             tuple(alarms[a.name].record(a.name) for a in self._alarms),
             tuple(transitions),
+            gateway,
         )
 
     def _in_order(self, readings: Sequence[Reading]) -> list[Reading]:
@@ -134,8 +181,9 @@ class Chain:
     def _take(
         self, readings: Sequence[Reading], now: Instant, clock_ns: int
     ) -> tuple[dict[str, Word], dict[str, SignalState]]:
-        words = dict(self._state.words)
-        signals = {s.tag: self._state.signals.get(s.tag, SignalState()) for s in self._signals}
+        memory = self._state.signals
+        words = dict(memory.words)
+        signals = {s.tag: memory.signals.get(s.tag, SignalState()) for s in self._signals}
         for reading in readings:
             at_ns = clock_ns - max(0, now.monotonic_ns - reading.at.monotonic_ns)
             if reading.words and reading.point in self._judging:
@@ -228,6 +276,41 @@ class Chain:
             limit = alarm.above.in_unit(unit)
             return conditions.above(sample, limit, abs(limit) * alarm.deadband)
         raise ValueError(f"{alarm.name}: a limit alarm without a limit")
+
+
+def _written(adapter: TypeAdapter[Any], memory: object) -> bytes:
+    plain = adapter.dump_python(memory, mode="json")
+    return json.dumps(plain, separators=(",", ":"), sort_keys=True, allow_nan=False).encode()
+
+
+def _read_back(adapter: TypeAdapter[Any], saved: bytes) -> Any:
+    """A memory from its bytes. Raises ValueError unless all that was written is in it again.
+
+    A key that an older version did not write has its default; an unknown one would be passed
+    over, and a latch lost with it.
+    """
+    plain = json.loads(saved)
+    memory = adapter.validate_python(plain)
+    if not _keeps(json.loads(_written(adapter, memory)), plain):
+        raise ValueError("it does not read back as it was written")
+    return memory
+
+
+def _keeps(read: Any, written: Any) -> bool:
+    if type(read) is not type(written):
+        return False
+    if isinstance(written, dict):
+        return all(key in read and _keeps(read[key], written[key]) for key in written)
+    if isinstance(written, list):
+        return len(read) == len(written) and all(map(_keeps, read, written))
+    return bool(read == written)
+
+
+def _first_line(error: Exception) -> str:
+    if isinstance(error, ValidationError):
+        first = error.errors(include_url=False)[0]
+        return f"{'.'.join(map(str, first['loc'])) or 'all of it'}: {first['msg']}"
+    return str(error)
 
 
 def _elapsed_ns(last: Instant | None, now: Instant) -> int:

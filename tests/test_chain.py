@@ -335,10 +335,10 @@ def test_a_recorded_day_replays_byte_for_byte(
     """Replayed, with restarts anywhere and Readings in any order, every Frame is the same bytes."""
     steps = day(events)
     first, again = Chain(SITE, "G1"), Chain(SITE, "G1")
-    for readings, now, commands in steps:
+    for number, (readings, now, commands) in enumerate(steps):
         mixed = chance.sample(readings, len(readings))
         if chance.random() < 0.5:
-            again = Chain.resumed(SITE, "G1", again.save())
+            again = Chain.resumed(SITE, "G1", again.save(), number)
         frame = first.step(readings, now, commands)
         assert frame.encode() == again.step(mixed, now, commands).encode()
         assert first.save() == again.save()

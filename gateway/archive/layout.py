@@ -29,7 +29,7 @@ from pathlib import Path
 from typing import Final
 
 APPLICATION_ID: Final = 0x52474152  # "RGAR", our own choice
-VERSION: Final = 1
+VERSION: Final = 2
 KEY_FRAME_STEPS: Final = 600
 # How long a connection waits for one that holds the file; common practice, no source.
 BUSY_TIMEOUT_MS: Final = 5000
@@ -39,7 +39,11 @@ _LEVEL: Final = 6
 SCHEMA: Final = (
     """create table machine(
         id integer primary key, name text not null unique,
-        sequence integer not null, state blob not null) strict""",
+        sequence integer not null) strict""",
+    # what the machine's chain saved after its last step; a row is written when it changes
+    """create table part(
+        id integer primary key, machine integer not null, name text not null,
+        body blob not null, unique(machine, name)) strict""",
     "create table tag(id integer primary key, name text not null unique) strict",
     # autoincrement: numbers of dropped frames are never given again, readers rely on it
     """create table frame(
@@ -49,7 +53,13 @@ SCHEMA: Final = (
     "create index frame_time on frame(utc_ns)",
     # `id` is the number of the first frame that is packed against it
     """create table key_frame(
-        id integer primary key, machine integer not null, body blob not null) strict""",
+        id integer primary key, machine integer not null,
+        sequence integer not null, utc_ns integer not null, body blob not null) strict""",
+    # the parts as they were after a key frame, so that a replay can begin there
+    """create table checkpoint(
+        key_frame integer not null, name text not null, saved integer not null,
+        primary key (key_frame, name)) strict, without rowid""",
+    "create table saved(id integer primary key autoincrement, body blob not null) strict",
     """create table sample(
         frame integer not null, tag integer not null, time_ns integer not null,
         value any, status integer not null, uncertainty real,
@@ -96,13 +106,13 @@ def unpack_key_frame(body: bytes) -> bytes:
         raise ValueError(str(error)) from error
 
 
-def pack_state(state: bytes) -> bytes:
-    """A chain's state as it lies in `machine`. It is written at every step, so time counts."""
-    return zlib.compress(state, 1)
+def pack_part(part: bytes) -> bytes:
+    """A saved part of a chain as it lies in `part`. Some change at every step, so time counts."""
+    return zlib.compress(part, 1)
 
 
-def unpack_state(body: bytes) -> bytes:
-    """The inverse of `pack_state`; empty where a byte is not what it was, which no chain takes."""
+def unpack_part(body: bytes) -> bytes:
+    """The inverse of `pack_part`; empty where a byte is not what it was, which no chain takes."""
     try:
         return zlib.decompress(body)
     except zlib.error:

@@ -1,9 +1,9 @@
 """The writer of the archive: one thread, one connection, every Frame on disk before anyone sees it.
 
-A write is one transaction with the Frame, its changed samples, its alarm transitions and the state
-of the chain after it; WAL with synchronous=FULL, so a write that returned survives a power cut.
-Writes that wait together are committed together. At the size limit the oldest Frames go, with
-their samples and transitions, and are counted. How the rows lie is told in `layout`.
+A write is one transaction with the Frame, its changed samples, its alarm transitions and what
+changed of the chain's saved state; WAL with synchronous=FULL, so a write that returned survives a
+power cut. Writes that wait together are committed together. At the size limit the oldest Frames
+go, with their samples, and are counted. How the rows lie is told in `layout`.
 
 Refuses a Frame whose sequence does not follow the machine's last one, a foreign file, and to wait
 for ever for a disk. That no other gateway writes the same file, the state lock sees to.
@@ -13,7 +13,7 @@ import asyncio
 import contextlib
 import queue
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Final, Self
 
@@ -35,7 +35,7 @@ class Store:
         self._writes: queue.SimpleQueue[Write | None] = queue.SimpleQueue()
         self._slots = asyncio.Semaphore(_WAITING_WRITES)
         self._writer = Writer(path, max_size_bytes)
-        self._states: dict[str, bytes] = {}
+        self._parts: dict[str, dict[str, bytes]] = {}
         self._sequences: dict[str, int] = {}
         self._thread: threading.Thread | None = None
 
@@ -69,8 +69,8 @@ class Store:
         store._thread = thread
         return store
 
-    async def write(self, frames: Sequence[tuple[Frame, bytes]]) -> None:
-        """Write Frames, each with the state of the chain after it, as one transaction.
+    async def write(self, frames: Sequence[tuple[Frame, Mapping[str, bytes]]]) -> None:
+        """Write Frames, each with the saved parts of the chain after it, as one transaction.
 
         Returns when they are on disk. Raises StoreError when they are not: nothing of them is
         kept then, and the next write may succeed. After a time-out it is not known whether they
@@ -80,7 +80,7 @@ class Store:
             raise StoreError(f"archive {self._path} is closed")
         if not frames:
             return
-        encoded = tuple((frame, frame.encode(), state) for frame, state in frames)
+        encoded = tuple((frame, frame.encode(), parts) for frame, parts in frames)
         loop = asyncio.get_running_loop()
         try:
             async with asyncio.timeout(_DISK_TIMEOUT_S):
@@ -92,9 +92,12 @@ class Store:
         except TimeoutError:
             raise StoreError(_silent_disk(self._path)) from None
 
-    def states(self) -> dict[str, bytes]:
-        """The chain state after the last Frame of each machine, as it was at `open`."""
-        return dict(self._states)
+    def parts(self) -> dict[str, dict[str, bytes]]:
+        """The saved parts of the chain after the last Frame of each machine, as at `open`.
+
+        A part that the disk did not keep as it was is empty.
+        """
+        return {machine: dict(parts) for machine, parts in self._parts.items()}
 
     def sequences(self) -> dict[str, int]:
         """The last sequence of each machine, as it was at `open`."""
@@ -133,7 +136,7 @@ class Store:
         try:
             with layout.plain_errors(self._path):
                 self._writer.open()
-                self._states, self._sequences = self._writer.heads()
+                self._parts, self._sequences = self._writer.heads()
         except StoreError as error:
             self._writer.close()
             opened(error)

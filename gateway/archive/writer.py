@@ -5,7 +5,7 @@ Lives in the writer thread of `gateway.archive.store`, which is its only caller.
 
 import contextlib
 import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -25,9 +25,9 @@ _DROPS_A_WRITE: Final = 16
 
 @dataclass(frozen=True, slots=True)
 class Write:
-    """Frames that stand or fall together: encoded, with the chain's state after each."""
+    """Frames that stand or fall together: encoded, with the chain's saved parts after each."""
 
-    frames: tuple[tuple[Frame, bytes, bytes], ...]
+    frames: tuple[tuple[Frame, bytes, Mapping[str, bytes]], ...]
     done: Callable[[StoreError | None], None]
 
 
@@ -51,6 +51,8 @@ class Writer:
         self._tags: dict[str, int] = {}
         self._rows: dict[int, tuple[Sample, int]] = {}  # last row of a tag, time of its frame
         self._keys: dict[int, tuple[int, bytes, int]] = {}  # of a machine: number, Frame, uses
+        self._parts: dict[int, dict[str, tuple[int, bytes]]] = {}  # of a machine: rows as written
+        self._saved: dict[int, dict[str, tuple[int, bytes]]] = {}  # of its last checkpoint
         self._last_frame = 0
 
     def open(self) -> None:
@@ -69,11 +71,15 @@ class Writer:
         layout.prepare(connection, self._path)
         self._forget()
 
-    def heads(self) -> tuple[dict[str, bytes], dict[str, int]]:
-        """The state and the sequence of each machine."""
-        rows = self._open.execute("select name, state, sequence from machine").fetchall()
-        self._heads = {name: sequence for name, _, sequence in rows}
-        return {name: layout.unpack_state(state) for name, state, _ in rows}, dict(self._heads)
+    def heads(self) -> tuple[dict[str, dict[str, bytes]], dict[str, int]]:
+        """The saved parts and the sequence of each machine."""
+        self._heads = dict(self._open.execute("select name, sequence from machine").fetchall())
+        parts: dict[str, dict[str, bytes]] = {name: {} for name in self._heads}
+        for machine, name, body in self._open.execute(
+            "select m.name, p.name, p.body from part p join machine m on m.id = p.machine"
+        ):
+            parts[machine][name] = layout.unpack_part(body)
+        return parts, dict(self._heads)
 
     def close(self) -> None:
         if self._connection is not None:
@@ -112,14 +118,14 @@ class Writer:
         heads: dict[str, int] = {}
         self._open.execute("begin immediate")
         for write in group:
-            for frame, encoded, state in write.frames:
+            for frame, encoded, parts in write.frames:
                 last = heads.get(frame.machine, self._heads.get(frame.machine))
                 if last is not None and frame.sequence <= last:
                     raise StoreError(
                         f"archive {self._path}: frame {frame.sequence} of {frame.machine} "
                         f"does not follow frame {last}, which is the last one on disk."
                     )
-                self._insert(frame, encoded, state)
+                self._insert(frame, encoded, parts)
                 heads[frame.machine] = frame.sequence
         self._open.execute("commit")
         self._heads.update(heads)
@@ -132,19 +138,24 @@ class Writer:
             self._forget()
 
     def _forget(self) -> None:
-        for memory in (self._machines, self._tags, self._rows, self._keys):
+        for memory in (
+            self._machines,
+            self._tags,
+            self._rows,
+            self._keys,
+            self._parts,
+            self._saved,
+        ):
             memory.clear()
         row = self._open.execute("select seq from sqlite_sequence where name='frame'").fetchone()
         self._last_frame = row[0] if row else 0
 
-    def _insert(self, frame: Frame, encoded: bytes, state: bytes) -> None:
+    def _insert(self, frame: Frame, encoded: bytes, parts: Mapping[str, bytes]) -> None:
         machine = self._machine(frame.machine)
-        self._open.execute(
-            "update machine set sequence=?, state=? where id=?",
-            (frame.sequence, layout.pack_state(state), machine),
-        )
+        self._open.execute("update machine set sequence=? where id=?", (frame.sequence, machine))
+        self._save(machine, parts)
         number = self._last_frame + 1
-        key, key_frame = self._key_frame(machine, number, encoded)
+        key, key_frame = self._key_frame(machine, number, frame, encoded, parts)
         self._open.execute(
             "insert into frame values(?,?,?,?,?,?)",
             (
@@ -171,22 +182,67 @@ class Writer:
     def _machine(self, name: str) -> int:
         if name not in self._machines:
             self._open.execute(
-                "insert into machine(name, sequence, state) values(?, -1, x'') "
-                "on conflict do nothing",
+                "insert into machine(name, sequence) values(?, -1) on conflict do nothing",
                 (name,),
             )
             row = self._open.execute("select id from machine where name=?", (name,)).fetchone()
             self._machines[name] = row[0]
         return self._machines[name]
 
-    def _key_frame(self, machine: int, number: int, encoded: bytes) -> tuple[int, bytes]:
+    def _save(self, machine: int, parts: Mapping[str, bytes]) -> None:
+        """Write the parts that changed."""
+        written = self._parts.get(machine)
+        if written is None:
+            # What an other version wrote and this one does not know goes here, too.
+            self._open.execute("delete from part where machine=?", (machine,))
+            written = self._parts[machine] = {}
+        for name, part in parts.items():
+            row, last = written.get(name, (None, b""))
+            if row is None:
+                row = self._open.execute(
+                    "insert into part(machine, name, body) values(?,?,?)",
+                    (machine, name, layout.pack_part(part)),
+                ).lastrowid
+            elif part != last:
+                self._open.execute(
+                    "update part set body=? where id=?", (layout.pack_part(part), row)
+                )
+            written[name] = row or 0, part
+
+    def _checkpoint(self, machine: int, number: int, parts: Mapping[str, bytes]) -> None:
+        """Keep the parts with a key frame; one that did not change since the last is kept once."""
+        before, kept = self._saved.get(machine, {}), {}
+        for name, part in parts.items():
+            row, last = before.get(name, (0, None))
+            if part != last:
+                body = (layout.pack_part(part),)
+                row = self._open.execute("insert into saved(body) values(?)", body).lastrowid or 0
+            kept[name] = row, part
+            self._open.execute("insert into checkpoint values(?,?,?)", (number, name, row))
+        self._saved[machine] = kept
+
+    def _key_frame(
+        self,
+        machine: int,
+        number: int,
+        frame: Frame,
+        encoded: bytes,
+        parts: Mapping[str, bytes],
+    ) -> tuple[int, bytes]:
         key, key_frame, uses = self._keys.get(machine, (0, b"", layout.KEY_FRAME_STEPS))
         if uses == layout.KEY_FRAME_STEPS:
             key, key_frame, uses = number, encoded, 0
             self._open.execute(
-                "insert into key_frame values(?,?,?)",
-                (number, machine, layout.pack_key_frame(encoded)),
+                "insert into key_frame values(?,?,?,?,?)",
+                (
+                    number,
+                    machine,
+                    frame.sequence,
+                    frame.at.utc_ns,
+                    layout.pack_key_frame(encoded),
+                ),
             )
+            self._checkpoint(machine, number, parts)
         self._keys[machine] = key, key_frame, uses + 1
         return key, key_frame
 
@@ -239,6 +295,11 @@ class Writer:
             "newer.machine = key_frame.machine and newer.id > key_frame.id and newer.id <= ?)",
             (last + 1,),
         )
+        connection.execute(
+            "delete from checkpoint where key_frame not in (select id from key_frame)"
+        )
+        # The newest checkpoint of a machine stays, and with it the rows that are remembered.
+        connection.execute("delete from saved where id not in (select saved from checkpoint)")
         connection.execute("commit")
         self.dropped_frames += dropped
         return True

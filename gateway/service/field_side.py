@@ -8,7 +8,7 @@ disk, unless the disk itself refuses it, which is counted and said.
 import asyncio
 import contextlib
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import inf
 from pathlib import Path
 from typing import Final
@@ -17,7 +17,7 @@ import structlog
 
 from gateway.archive.layout import StoreError
 from gateway.archive.store import Store
-from gateway.chain import Chain, ChainState, StateError
+from gateway.chain import Chain
 from gateway.field import Field
 from gateway.service.clock import ClockWatch, now
 from gateway.service.wall import WALL, WallServer
@@ -108,9 +108,11 @@ class _MachineSide:
 class _Step:
     """A Frame on its way to the disk, and those who wait for what became of their orders."""
 
-    def __init__(self, frame: Frame, state: bytes, answers: list[asyncio.Future[str]]) -> None:
+    def __init__(
+        self, frame: Frame, parts: Mapping[str, bytes], answers: list[asyncio.Future[str]]
+    ) -> None:
         self.frame = frame
-        self.state = state
+        self.parts = parts
         self.answers = answers
 
     def tell(self) -> None:
@@ -172,7 +174,7 @@ class FieldSide:
         if not steps:
             return
         try:
-            await self._store.write([(step.frame, step.state) for step in steps])
+            await self._store.write([(step.frame, step.parts) for step in steps])
         except StoreError as error:
             self._unwritten += len(steps)
             if self._unwritten_told.due():
@@ -211,15 +213,12 @@ class FieldSide:
 
 
 def _chain(site: Site, machine: str, store: Store) -> Chain:
-    saved = store.states().get(machine)
-    if saved is None:
-        return Chain(site, machine)
-    try:
-        return Chain.resumed(site, machine, saved)
-    except StateError as error:
-        log.error("alarm state of the last run lost", machine=machine, reason=str(error))
-        # The steps go on counting: the archive takes no number twice.
-        return Chain(site, machine, ChainState(sequence=store.sequences()[machine]))
+    # The steps go on counting whatever is lost: the archive takes no number twice.
+    sequence = store.sequences().get(machine, 0)
+    chain = Chain.resumed(site, machine, store.parts().get(machine, {}), sequence)
+    for text in chain.lost:
+        log.error("state of the last run lost", machine=machine, reason=text)
+    return chain
 
 
 async def field_side(site: Site, state_dir: Path, stop: asyncio.Event) -> None:

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from gateway.chain import Chain, StateError
+from gateway.chain import Chain
 from gateway.tags import GOOD, AlarmState, Command, Order
 from tests.rotor.plant import NOON_NS, SECOND, SITE, Rig, record, sample, state
 
@@ -100,39 +100,76 @@ def test_the_time_of_day_moves_no_delay() -> None:
     assert UNACKNOWLEDGED == state(rig.fault(10e3, seconds=1), LOW)
 
 
-def saved() -> bytes:
+def saved() -> dict[str, bytes]:
     rig = Rig()
     rig.fault(4e3, seconds=7)
     return rig.chain.save()
 
 
+SIGNALS, ALARMS = saved()["signals"], saved()["alarms"]
+
+
 @pytest.mark.parametrize(
-    "broken",
+    ("part", "broken"),
     [
-        b"",
-        b"null",
-        b"[]",
-        b"{}",
-        b"\xff\xfe",
-        b"[" * 100_000,
-        saved()[:-1],
-        saved() + saved(),
-        saved().replace(b'"alarms"', b'"alarmz"'),
-        saved().replace(b'"state":"una', b'"stale":"una'),
-        saved().replace(b'"unacknowledged"', b'"unacknowledge"'),
-        saved().replace(b'"sequence":7', b'"sequence":"7"'),
-        saved().replace(b'"sequence":7', b'"sequence":NaN'),
+        ("alarms", b""),
+        ("alarms", b"null"),
+        ("alarms", b"[]"),
+        ("alarms", b"\xff\xfe"),
+        ("alarms", b"[" * 100_000),
+        ("alarms", ALARMS[:-1]),
+        ("alarms", ALARMS * 2),
+        ("alarms", ALARMS.replace(b'"state":"una', b'"stale":"una')),
+        ("alarms", ALARMS.replace(b'"unacknowledged"', b'"unacknowledge"')),
+        ("signals", SIGNALS.replace(b'"signals"', b'"signalz"')),
+        ("signals", SIGNALS.replace(b'"status":0', b'"status":"0"')),
+        ("signals", SIGNALS.replace(b'"changed_ns":1', b'"changed_ns":NaN,"x":1')),
     ],
     ids=lambda b: repr(b[-20:]),
 )
-def test_a_damaged_state_is_refused(broken: bytes) -> None:
-    """What was not written by `save` is refused in words, never half believed."""
-    with pytest.raises(StateError, match="G1: the saved state"):
-        Chain.resumed(SITE, "G1", broken)
+def test_a_damaged_part_is_lost_alone(part: str, broken: bytes) -> None:
+    """A part that does not read back is told and begins anew; the others go on."""
+    whole = saved()
+    assert whole[part] != broken
+    chain = Chain.resumed(SITE, "G1", whole | {part: broken}, 7)
+    (told,) = chain.lost
+    assert told.startswith(f"G1: the saved part {part!r} of the last run is lost")
+    new = Chain(SITE, "G1").save()
+    assert whole | {part: new[part]} == chain.save()
 
 
-def test_a_saved_state_is_canonical() -> None:
-    """A state loads to the same bytes, and is plain JSON."""
-    state_bytes = saved()
-    assert state_bytes == Chain.resumed(SITE, "G1", state_bytes).save()
-    assert NOON_NS + 7 * SECOND == json.loads(state_bytes)["last"]["utc_ns"]
+def test_without_its_clock_no_value_is_believed() -> None:
+    """With the chain's clock the values whose age it counts are lost, too; no latch is."""
+    whole = saved()
+    chain = Chain.resumed(SITE, "G1", whole | {"clock": b"?"}, 7)
+    assert ["clock", "signals"] == [text.split("'")[1] for text in chain.lost]
+    assert Chain(SITE, "G1").save() | {"alarms": whole["alarms"]} == chain.save()
+
+
+def test_a_part_of_a_newer_version_is_told() -> None:
+    """What a newer version saved and this one does not know is not passed over in silence."""
+    chain = Chain.resumed(SITE, "G1", saved() | {"tides": b"{}"}, 7)
+    (told,) = chain.lost
+    assert "'tides' of the last run is lost and begins anew: this version does not know" in told
+
+
+def test_a_memory_of_an_older_version_keeps_its_latch() -> None:
+    """A key that an older version did not write has its default; what it wrote is kept."""
+    older = {
+        name: {k: v for k, v in memory.items() if k != "pending_ns"}
+        for name, memory in json.loads(ALARMS).items()
+    }
+    chain = Chain.resumed(SITE, "G1", saved() | {"alarms": json.dumps(older).encode()}, 7)
+    assert () == chain.lost
+    assert saved() == chain.save()
+
+
+def test_saved_parts_are_canonical() -> None:
+    """A state loads to the same bytes, and is plain JSON; the numbers go on."""
+    parts = saved()
+    chain = Chain.resumed(SITE, "G1", parts, 7)
+    assert () == chain.lost
+    assert parts == chain.save()
+    assert NOON_NS + 7 * SECOND == json.loads(parts["clock"])["last"]["utc_ns"]
+    rig = Rig(chain, NOON_NS + 7 * SECOND, 1_007 * SECOND)
+    assert 8 == rig.fault(4e3).sequence

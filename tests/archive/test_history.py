@@ -34,7 +34,7 @@ FrameMaker = Callable[..., Frame]
 
 async def write_all(path: Path, frames: list[Frame]) -> None:
     store = await Store.open(path, max_size_bytes=64 * MiB)
-    await store.write([(f, b"") for f in frames])
+    await store.write([(f, {}) for f in frames])
     await store.close()
 
 
@@ -137,7 +137,7 @@ async def test_reading_beside_the_writer(tmp_path: Path, frame: FrameMaker) -> N
     """A reader sees a growing unbroken run of Frames, and a paused one holds up no checkpoint."""
     path = tmp_path / "a.db"
     store = await Store.open(path, max_size_bytes=64 * MiB)
-    await store.write([(frame(i), b"") for i in range(1, 1001)])
+    await store.write([(frame(i), {}) for i in range(1, 1001)])
     paused = history.frames(path, "G1", *ALWAYS)
     assert 1 == next(paused).sequence
     lengths: list[int] = []
@@ -151,7 +151,7 @@ async def test_reading_beside_the_writer(tmp_path: Path, frame: FrameMaker) -> N
 
     reading = asyncio.create_task(asyncio.to_thread(read))
     for i in range(1001, 6001, 10):
-        await store.write([(frame(i + k), b"x" * 4000) for k in range(10)])
+        await store.write([(frame(i + k), {"alarms": b"x" * 4000}) for k in range(10)])
     done.set()
     await reading
     # Half of the journal's share is where a checkpoint is due; this wrote several times that.
@@ -167,12 +167,12 @@ async def test_page_that_is_dropped_meanwhile(tmp_path: Path, frame: FrameMaker)
     """A reader whose next page was dropped goes on with what is left."""
     path = tmp_path / "a.db"
     store = await Store.open(path, max_size_bytes=1 * MiB)
-    await store.write([(frame(i), b"") for i in range(1, 1001)])
+    await store.write([(frame(i), {}) for i in range(1, 1001)])
     paused = history.frames(path, "G1", *ALWAYS)
     assert 1 == next(paused).sequence
     sequence = 1000
     while store.dropped_frames < 700:
-        await store.write([(frame(sequence + i), b"") for i in range(1, 101)])
+        await store.write([(frame(sequence + i), {}) for i in range(1, 101)])
         sequence += 100
     rest = [f.sequence for f in paused]
     dropped = store.dropped_frames
@@ -184,7 +184,7 @@ async def test_left_reader_closes_its_file(tmp_path: Path, frame: FrameMaker) ->
     """A reader that is left half way leaves no open connection: the writer's file closes clean."""
     path = tmp_path / "a.db"
     store = await Store.open(path, max_size_bytes=64 * MiB)
-    await store.write([(frame(i), b"") for i in range(1, 1001)])
+    await store.write([(frame(i), {}) for i in range(1, 1001)])
     left = history.frames(path, "G1", *ALWAYS)
     next(left)
     del left

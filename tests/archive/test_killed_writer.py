@@ -47,8 +47,10 @@ def test_no_acknowledged_frame_is_lost(tmp_path: Path) -> None:
         with sqlite3.connect(path) as connection:
             assert [("ok",)] == connection.execute("pragma integrity_check").fetchall()
             states = {
-                m: (s, layout.unpack_state(state))
-                for m, s, state in connection.execute("select name, sequence, state from machine")
+                m: (s, layout.unpack_part(body))
+                for m, s, body in connection.execute(
+                    "select m.name, sequence, body from machine m join part p on p.machine = m.id"
+                )
             }
         connection.close()
         for machine, last in acknowledged.items():
@@ -56,7 +58,7 @@ def test_no_acknowledged_frame_is_lost(tmp_path: Path) -> None:
             assert list(range(1, len(sequences) + 1)) == sequences, f"kill {kill}"
             assert last <= sequences[-1], f"kill {kill}: {machine} lost acknowledged frames"
             newest = sequences[-1]
-            assert (newest, b"state after %d" % newest) == states[machine], f"kill {kill}"
+            assert (newest, b"after %d" % newest) == states[machine], f"kill {kill}"
             for f in stored[machine][-5:]:
                 assert 20 == len(f.samples)
     assert {"G1", "G2"} == set(acknowledged)

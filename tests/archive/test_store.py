@@ -34,12 +34,12 @@ async def test_frames_and_states_outlive_the_store(tmp_path: Path, frame: FrameM
     path = tmp_path / "archive.db"
     written = [frame(i, machine=m) for i in range(1, 4) for m in ("G1", "G2")]
     async with store_at(path) as store:
-        assert {} == store.states()
+        assert {} == store.parts()
         for f in written:
-            await store.write([(f, f"{f.machine} {f.sequence}".encode())])
+            await store.write([(f, {"alarms": f"{f.machine} {f.sequence}".encode()})])
         assert 6 == store.frames_written
     async with store_at(path) as store:
-        assert {"G1": b"G1 3", "G2": b"G2 3"} == store.states()
+        assert {"G1": {"alarms": b"G1 3"}, "G2": {"alarms": b"G2 3"}} == store.parts()
         assert {"G1": 3, "G2": 3} == store.sequences()
         assert 0 == store.frames_written
     for machine in ("G1", "G2"):
@@ -52,7 +52,7 @@ async def test_key_frames_are_renewed(tmp_path: Path, frame: FrameMaker) -> None
     path = tmp_path / "archive.db"
     written = [frame(i) for i in range(1, 1302)]
     async with store_at(path) as store:
-        await store.write([(f, b"") for f in written])
+        await store.write([(f, {}) for f in written])
     assert written == list(history.frames(path, "G1", *ALWAYS))
     with sqlite3.connect(path) as connection:
         assert [(1,), (601,), (1201,)] == connection.execute("select id from key_frame").fetchall()
@@ -65,7 +65,7 @@ async def test_writes_that_wait_are_committed_together(tmp_path: Path, frame: Fr
     async with store_at(path) as store:
         with sqlite3.connect(path) as watcher:
             before = watcher.execute("pragma data_version").fetchone()
-            writes = [store.write([(frame(i), b"")]) for i in range(1, 101)]
+            writes = [store.write([(frame(i), {})]) for i in range(1, 101)]
             seen = {before}
 
             async def watch() -> None:
@@ -86,11 +86,11 @@ async def test_sequence_must_follow(tmp_path: Path, frame: FrameMaker) -> None:
     """A Frame that repeats a sequence is refused alone; the writes beside it are kept."""
     path = tmp_path / "archive.db"
     async with store_at(path) as store:
-        await store.write([(frame(5), b"five")])
+        await store.write([(frame(5), {"alarms": b"five"})])
         results = await asyncio.gather(
-            store.write([(frame(6), b"six")]),
-            store.write([(frame(5), b"again")]),
-            store.write([(frame(7), b"seven")]),
+            store.write([(frame(6), {"alarms": b"six"})]),
+            store.write([(frame(5), {"alarms": b"again"})]),
+            store.write([(frame(7), {"alarms": b"seven"})]),
             return_exceptions=True,
         )
         assert [None, True, None] == [
@@ -98,9 +98,9 @@ async def test_sequence_must_follow(tmp_path: Path, frame: FrameMaker) -> None:
         ]
         assert "frame 5 of G1 does not follow frame 6" in str(results[1])
         with pytest.raises(StoreError, match="frame 7 of G1 does not follow frame 7"):
-            await store.write([(frame(7), b"the same again")])
+            await store.write([(frame(7), {"alarms": b"the same again"})])
     async with store_at(path) as store:
-        assert {"G1": b"seven"} == store.states()
+        assert {"G1": {"alarms": b"seven"}} == store.parts()
     assert [5, 6, 7] == [f.sequence for f in history.frames(path, "G1", *ALWAYS)]
 
 
@@ -112,7 +112,7 @@ async def test_size_limit_drops_the_oldest(tmp_path: Path, frame: FrameMaker) ->
         while store.dropped_frames < 3000:
             batch = [frame(sequence + i) for i in range(1, 51)]
             sequence += 50
-            await store.write([(f, b"state") for f in batch])
+            await store.write([(f, {"alarms": b"state"}) for f in batch])
             assert store.bytes_on_disk <= limit + 64 * 1024  # and the -shm file
             assert sequence < 100_000, "nothing is dropped"
         left = list(history.frames(path, "G1", *ALWAYS))
@@ -131,11 +131,11 @@ async def test_smaller_limit_is_obeyed(tmp_path: Path, frame: FrameMaker) -> Non
     """An archive that was larger than today's limit is used within the limit."""
     path = tmp_path / "archive.db"
     async with store_at(path) as store:
-        await store.write([(frame(i), b"") for i in range(1, 12_001)])
+        await store.write([(frame(i), {}) for i in range(1, 12_001)])
         size = store.bytes_on_disk
     async with store_at(path, 1 * MiB) as store:
         for i in range(12_001, 12_021):
-            await store.write([(frame(i), b"")])
+            await store.write([(frame(i), {})])
         assert store.dropped_frames > 6000
         assert store.bytes_on_disk <= size + 256 * 1024
     assert 12_020 == list(history.frames(path, "G1", *ALWAYS))[-1].sequence
@@ -146,13 +146,13 @@ async def test_full_disk_is_an_error_and_then_it_is_not(tmp_path: Path, frame: F
     path = tmp_path / "archive.db"
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     async with store_at(path) as store:
-        await store.write([(frame(1), b"one")])
+        await store.write([(frame(1), {"alarms": b"one"})])
         resource.setrlimit(resource.RLIMIT_FSIZE, (store.bytes_on_disk + 100_000, hard))
         acknowledged, refused = [1], []
         try:
             for i in range(2, 400):
                 try:
-                    await store.write([(frame(i), b"%d" % i)])
+                    await store.write([(frame(i), {"alarms": b"%d" % i})])
                     acknowledged.append(i)
                 except StoreError as error:
                     refused.append(str(error))
@@ -161,10 +161,10 @@ async def test_full_disk_is_an_error_and_then_it_is_not(tmp_path: Path, frame: F
         assert refused, "the disk was never full"
         assert str(path) in refused[0]
         assert "tried again every step" in refused[0]
-        await store.write([(frame(400), b"400")])
+        await store.write([(frame(400), {"alarms": b"400"})])
     assert [*acknowledged, 400] == [f.sequence for f in history.frames(path, "G1", *ALWAYS)]
     async with store_at(path) as store:
-        assert {"G1": b"400"} == store.states()
+        assert {"G1": {"alarms": b"400"}} == store.parts()
 
 
 async def test_foreign_file_is_left_alone(tmp_path: Path) -> None:
@@ -194,13 +194,13 @@ async def test_newer_version_is_refused(tmp_path: Path, frame: FrameMaker) -> No
     """An archive of a newer gateway is refused, with both versions named."""
     path = tmp_path / "archive.db"
     async with store_at(path) as store:
-        await store.write([(frame(1), b"")])
+        await store.write([(frame(1), {})])
     with sqlite3.connect(path) as connection:
         connection.execute("pragma user_version=7")
     connection.close()
-    with pytest.raises(StoreError, match="version 7, this gateway knows version 1"):
+    with pytest.raises(StoreError, match="version 7, this gateway knows version 2"):
         await Store.open(path, max_size_bytes=16 * MiB)
-    with pytest.raises(StoreError, match="version 7, this gateway knows version 1"):
+    with pytest.raises(StoreError, match="version 7, this gateway knows version 2"):
         history.tags(path)
 
 
@@ -214,7 +214,7 @@ async def test_damaged_frame_is_an_error(tmp_path: Path, frame: FrameMaker) -> N
     """A changed byte of a stored Frame is reported with its number, and never read as a Frame."""
     path = tmp_path / "archive.db"
     async with store_at(path) as store:
-        await store.write([(frame(i), b"") for i in range(1, 4)])
+        await store.write([(frame(i), {}) for i in range(1, 4)])
     with sqlite3.connect(path) as connection:
         (body,) = connection.execute("select body from frame where id=2").fetchone()
         damaged = body[:-6] + bytes([body[-6] ^ 1]) + body[-5:]
@@ -228,13 +228,13 @@ async def test_closed_store_refuses(tmp_path: Path, frame: FrameMaker) -> None:
     """Closing writes what waits; a write after it is refused; closing twice is harmless."""
     path = tmp_path / "archive.db"
     store = await Store.open(path, max_size_bytes=16 * MiB)
-    waiting = asyncio.create_task(store.write([(frame(1), b"")]))
+    waiting = asyncio.create_task(store.write([(frame(1), {})]))
     await asyncio.sleep(0)
     await store.close()
     await waiting
     await store.close()
     with pytest.raises(StoreError, match="is closed"):
-        await store.write([(frame(2), b"")])
+        await store.write([(frame(2), {})])
     assert [1] == [f.sequence for f in history.frames(path, "G1", *ALWAYS)]
 
 
@@ -243,12 +243,12 @@ async def test_cancelled_write_passes(tmp_path: Path, frame: FrameMaker) -> None
     path = tmp_path / "archive.db"
     async with store_at(path) as store:
         for i in range(1, 201):
-            task = asyncio.create_task(store.write([(frame(i), b"")]))
+            task = asyncio.create_task(store.write([(frame(i), {})]))
             await asyncio.sleep(0)
             task.cancel()
             with pytest.raises(asyncio.CancelledError):
                 await task
-        await store.write([(frame(201), b"last")])
+        await store.write([(frame(201), {"alarms": b"last"})])
     assert 201 == list(history.frames(path, "G1", *ALWAYS))[-1].sequence
 
 
@@ -263,9 +263,9 @@ async def test_transitions_are_journaled(tmp_path: Path, frame: FrameMaker) -> N
         "f", "reset", AlarmState.ACKNOWLEDGED, AlarmState.ACKNOWLEDGED, "Ada", "", "still active"
     )
     async with store_at(path) as store:
-        await store.write([(frame(1, transitions=[occurred, acknowledged, refused]), b"")])
-        await store.write([(frame(2), b"")])
-        await store.write([(frame(3, machine="G2", transitions=[occurred]), b"")])
+        await store.write([(frame(1, transitions=[occurred, acknowledged, refused]), {})])
+        await store.write([(frame(2), {})])
+        await store.write([(frame(3, machine="G2", transitions=[occurred]), {})])
     entries = list(history.journal(path, *ALWAYS))
     assert [occurred, acknowledged, refused, occurred] == [e.transition for e in entries]
     assert [*[("G1", 1)] * 3, ("G2", 3)] == [(e.machine, e.sequence) for e in entries]

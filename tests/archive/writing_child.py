@@ -24,7 +24,7 @@ async def write_on(store: Store, machine: str) -> None:
     sequence = store.sequences().get(machine, 0)
     while True:
         sequence += 1
-        await store.write([(step(machine, sequence), b"state after %d" % sequence)])
+        await store.write([(step(machine, sequence), {"alarms": b"after %d" % sequence})])
         print(machine, sequence, flush=True)
 
 

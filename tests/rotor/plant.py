@@ -195,6 +195,7 @@ class Rig:
     chain: Chain = field(default_factory=lambda: Chain(SITE, "G1"))
     utc_ns: int = NOON_NS
     monotonic_ns: int = 1_000 * SECOND
+    sequence: int = 0
 
     @property
     def now(self) -> Instant:
@@ -206,7 +207,9 @@ class Rig:
         return self.now
 
     def step(self, readings: list[Reading], *commands: Command) -> Frame:
-        return self.chain.step(readings, self.now, commands)
+        frame = self.chain.step(readings, self.now, commands)
+        self.sequence = frame.sequence
+        return frame
 
     def fault(self, rf_ohm: float, seconds: int = 1, **more: Any) -> Frame:
         """So many seconds of this fault, a step each second; the last Frame."""
@@ -217,7 +220,7 @@ class Rig:
 
     def restart(self) -> None:
         """The state goes to disk and comes back."""
-        self.chain = Chain.resumed(SITE, "G1", self.chain.save())
+        self.chain = Chain.resumed(SITE, "G1", self.chain.save(), self.sequence)
 
     def reboot(self, seconds: float, monotonic_s: float = 3.0) -> None:
         """The machine is off for so long; its monotonic clock begins again."""

@@ -42,7 +42,7 @@ async def test_unreadable_chain_state_costs_the_state_and_no_frame(tmp_path: Pat
     store = await Store.open(tmp_path / ARCHIVE, max_size_bytes=2**24)
     moment = Instant(time.time_ns(), time.monotonic_ns())
     last = Frame("U1", 41, moment, (), (), (), (), ())
-    await store.write([(last, b'{"of": "another version"}')])
+    await store.write([(last, {"alarms": b'{"of": "another version"}'})])
     await store.close()
     await run_for(site, tmp_path, 1.5)
     found = [f.sequence for f in frames(tmp_path / ARCHIVE, "U1", 0, time.time_ns() + 10**9)]
@@ -91,10 +91,10 @@ async def test_an_order_whose_step_failed_is_refused_and_the_next_one_is_taken(
     honest = Chain.step
     failures = ["a fault of ours"]
 
-    def step(chain: Chain, readings: Any, now: Any, commands: Any) -> Frame:
+    def step(chain: Chain, readings: Any, now: Any, commands: Any, *rest: Any) -> Frame:
         if commands and failures:
             raise ZeroDivisionError(failures.pop())
-        return honest(chain, readings, now, commands)
+        return honest(chain, readings, now, commands, *rest)
 
     monkeypatch.setattr(Chain, "step", step)
     client = WallClient(tmp_path / WALL)
