@@ -1,95 +1,28 @@
 """What one entry of a site file must know of another. Pure: models in, faults out, all of them."""
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
-from functools import cached_property
 from typing import Final
 
-from gateway.site.alarm import LimitAlarm, MalfunctionAlarm
-from gateway.site.check_signal import loop_fits, range_faults, register_fits, unit_fits
+from gateway.site.check_alarms import alarm_faults
+from gateway.site.check_signal import loop_fits, range_faults, register_fits
+from gateway.site.entries import Context, computed_tags, tag_fits
 from gateway.site.explain import did_you_mean
 from gateway.site.found import Found
 from gateway.site.model import (
-    ComputedTag,
     Contact,
     CurrentLoop,
     Device,
     FieldWinding,
     ModbusRtuLink,
     NumberSignal,
-    PulseInjection,
     RegisterSignal,
     Signal,
     SiteFile,
 )
 from gateway.site.profile import DeviceProfile, Point
-from gateway.site.units import Unit
 from gateway.site.yaml_marks import Path
 
 _LOOPBACK: Final = ("127.0.0.1", "::1", "localhost")
-
-
-@dataclass(frozen=True)
-class _Context:
-    file: SiteFile
-    profiles: Mapping[str, DeviceProfile | None]
-    written: Mapping[str, set[str] | None]  # every name in the file, faulty entries included
-
-    def known(self, kind: str, name: str) -> bool:
-        """Whether there is this name, or may be: one of the list's names cannot be read."""
-        names = self.written.get(kind, set())
-        # No machine at all is a fault of its own, and not of all that belongs to one.
-        return names is None or name in names or (kind == "machines" and not names)
-
-    def like(self, kind: str, name: str) -> str:
-        return did_you_mean(name, self.written.get(kind) or ())
-
-    def device(self, name: str) -> Device | None:
-        return next((d for d in self.file.devices if d.name == name), None)
-
-    def point_of(self, signal: Signal) -> tuple[Device, Point] | None:
-        device = self.device(signal.point.split(".", 1)[0])
-        profile = self.profiles.get(device.profile) if device else None
-        point = profile.point(signal.point.split(".", 1)[1]) if profile else None
-        return (device, point) if device and point else None
-
-    @cached_property
-    def misfits(self) -> frozenset[str]:
-        """Tags whose unit does not fit their point: reported once, not by all who use them."""
-        found = ((s, self.point_of(s)) for s in self.file.signals if isinstance(s, RegisterSignal))
-        measured = {
-            signal.tag
-            for signal, at in found
-            if at and at[1].unit and at[1].unit.dimension != signal.unit.dimension
-        }
-        computed = {
-            tag.tag
-            for machine in self.file.machines
-            if machine.pulse_injection
-            for tag, dimension in _computed(machine.pulse_injection)
-            if tag.unit.dimension != dimension
-        }
-        return frozenset(measured | computed)
-
-    def units_of_tags(self) -> dict[str, tuple[str, Unit | None]]:
-        """Machine and unit of each tag; no unit for a two-state tag."""
-        found: dict[str, tuple[str, Unit | None]] = {}
-        for signal in self.file.signals:
-            unit = None if isinstance(signal, Contact) else signal.unit
-            found[signal.tag] = (signal.machine, unit)
-        for machine in self.file.machines:
-            if machine.pulse_injection:
-                for computed in (
-                    machine.pulse_injection.fault_resistance,
-                    machine.pulse_injection.fault_location,
-                ):
-                    found[computed.tag] = (machine.name, computed.unit)
-        return found
-
-
-def _computed(injection: PulseInjection) -> tuple[tuple[ComputedTag, str], ...]:
-    """What is computed, and the dimension that it has."""
-    return (injection.fault_resistance, "resistance"), (injection.fault_location, "ratio")
 
 
 def check(
@@ -102,11 +35,11 @@ def check(
     A profile of None is known to be faulty; `written` has the names of every list of the file, or
     None where one of them is at fault itself. What refers to either is not reported again here.
     """
-    context = _Context(file, profiles, written)
+    context = Context(file, profiles, written)
     return [found for rule in RULES for found in rule(context)]
 
 
-def _names(c: _Context) -> Iterator[Found]:
+def _names(c: Context) -> Iterator[Found]:
     seen: dict[tuple[str, str], Path] = {}
     rows: list[tuple[str, str, Path]] = []
     for kind, entries in (
@@ -130,7 +63,7 @@ def _names(c: _Context) -> Iterator[Found]:
         seen.setdefault((kind, name), path)
 
 
-def _devices(c: _Context) -> Iterator[Found]:
+def _devices(c: Context) -> Iterator[Found]:
     links = {link.name: link for link in c.file.links}
     taken: dict[tuple[str, int], str] = {}
     for i, device in enumerate(c.file.devices):
@@ -153,7 +86,7 @@ def _devices(c: _Context) -> Iterator[Found]:
                 yield Found((*path, "poll", name), text)
 
 
-def _signals(c: _Context) -> Iterator[Found]:
+def _signals(c: Context) -> Iterator[Found]:
     for i, signal in enumerate(c.file.signals):
         path: Path = ("signals", i)
         if not c.known("machines", signal.machine):
@@ -179,7 +112,7 @@ def _signals(c: _Context) -> Iterator[Found]:
             yield from _signal_fits_point(c, signal, path, *found)
 
 
-def _point_exists(c: _Context, signal: Signal, path: Path) -> Iterator[Found]:
+def _point_exists(c: Context, signal: Signal, path: Path) -> Iterator[Found]:
     device_name, point_name = signal.point.split(".", 1)
     device = c.device(device_name)
     if not c.known("devices", device_name):
@@ -192,7 +125,7 @@ def _point_exists(c: _Context, signal: Signal, path: Path) -> Iterator[Found]:
 
 
 def _signal_fits_point(
-    c: _Context, signal: Signal, path: Path, device: Device, point: Point
+    c: Context, signal: Signal, path: Path, device: Device, point: Point
 ) -> Iterator[Found]:
     two_state = point.type == "bool" or point.bit is not None
     if isinstance(signal, Contact) != two_state:
@@ -215,7 +148,7 @@ def _signal_fits_point(
         yield from loop_fits(signal, path, point)
 
 
-def _machines(c: _Context) -> Iterator[Found]:
+def _machines(c: Context) -> Iterator[Found]:
     tags = c.units_of_tags()
     if c.written.get("machines") == set():
         yield Found(("machines",), "at least one machine is needed")
@@ -223,7 +156,7 @@ def _machines(c: _Context) -> Iterator[Found]:
         if machine.field_winding.field_voltage:
             at: Path = ("machines", i, "field_winding", "field_voltage")
             shown = machine.field_winding.field_voltage
-            yield from _tag_fits(c, tags, at, shown, machine.name, "voltage")
+            yield from tag_fits(c, tags, at, shown, machine.name, "voltage")
             yield from _rated_is_in_range(c, at, machine.field_winding)
         if machine.detector and machine.detector.method != machine.detection:
             text = f"this machine has 'detection: {machine.detection}'; its detector must be one"
@@ -244,9 +177,9 @@ def _machines(c: _Context) -> Iterator[Found]:
             ("field_voltage_negative", "voltage"),
         ):
             tag = getattr(injection, key)
-            yield from _tag_fits(c, tags, (*path, key), tag, machine.name, dimension)
+            yield from tag_fits(c, tags, (*path, key), tag, machine.name, dimension)
         for key, (computed, dimension) in zip(
-            ("fault_resistance", "fault_location"), _computed(injection), strict=True
+            ("fault_resistance", "fault_location"), computed_tags(injection), strict=True
         ):
             if computed.unit.dimension != dimension:
                 text = f"{computed.unit.name} is a {computed.unit.dimension}, not a {dimension}"
@@ -254,7 +187,7 @@ def _machines(c: _Context) -> Iterator[Found]:
             yield from range_faults((*path, key, "range"), computed.range, computed.unit)
 
 
-def _rated_is_in_range(c: _Context, path: Path, winding: FieldWinding) -> Iterator[Found]:
+def _rated_is_in_range(c: Context, path: Path, winding: FieldWinding) -> Iterator[Found]:
     """A tag that ends below what the winding is rated for would be out of range in service."""
     for signal in c.file.signals:
         if signal.tag != winding.field_voltage or not isinstance(signal, NumberSignal):
@@ -270,62 +203,7 @@ def _rated_is_in_range(c: _Context, path: Path, winding: FieldWinding) -> Iterat
             yield Found(path, text, warning=True)
 
 
-def _tag_fits(
-    c: _Context,
-    tags: Mapping[str, tuple[str, Unit | None]],
-    path: Path,
-    tag: str,
-    machine: str,
-    dimension: str | None,
-) -> Iterator[Found]:
-    if tag not in tags:
-        if not c.known("signals", tag):
-            yield Found(path, f"there is no tag {tag!r}{did_you_mean(tag, tags)}")
-        return
-    owner, unit = tags[tag]
-    if owner != machine and c.known("machines", owner):
-        yield Found(path, f"{tag} belongs to machine {owner!r}, not to {machine!r}")
-    found = unit.dimension if unit else "two-state tag"
-    if dimension is not None and found != dimension and tag not in c.misfits:
-        yield Found(path, f"{tag} is a {found}; a {dimension} is needed here")
-
-
-def _alarms(c: _Context) -> Iterator[Found]:
-    tags = c.units_of_tags()
-    for i, alarm in enumerate(c.file.alarms):
-        path: Path = ("alarms", i)
-        if not c.known("machines", alarm.machine):
-            text = f"there is no machine {alarm.machine!r}{c.like('machines', alarm.machine)}"
-            yield Found((*path, "machine"), text)
-            continue
-        if isinstance(alarm, MalfunctionAlarm):
-            for j, tag in enumerate(alarm.tags):
-                yield from _tag_fits(c, tags, (*path, "tags", j), tag, alarm.machine, None)
-        elif isinstance(alarm, LimitAlarm):
-            yield from _tag_fits(c, tags, (*path, "tag"), alarm.tag, alarm.machine, None)
-            yield from _limit(c, tags, path, alarm)
-        else:
-            yield from _tag_fits(c, tags, (*path, "tag"), alarm.tag, alarm.machine, "two-state tag")
-
-
-def _limit(
-    c: _Context, tags: Mapping[str, tuple[str, Unit | None]], path: Path, alarm: LimitAlarm
-) -> Iterator[Found]:
-    if (alarm.below is None) == (alarm.above is None):
-        both = ", not both" if alarm.above else ", for example 'below: 20 kohm'"
-        text = f"a limit alarm needs either 'below' or 'above'{both}"
-        yield Found((*path, "above") if alarm.above else path, text)
-        return
-    key, limit = ("below", alarm.below) if alarm.below else ("above", alarm.above)
-    unit = tags.get(alarm.tag, ("", None))[1]
-    if alarm.tag in tags and unit is None:
-        text = f"{alarm.tag} is a two-state tag and has no limit; use 'kind: contact'"
-        yield Found((*path, "tag"), text)
-    elif unit and limit and alarm.tag not in c.misfits:
-        yield from unit_fits((*path, key), limit, unit, alarm.tag)
-
-
-def _outputs(c: _Context) -> Iterator[Found]:
+def _outputs(c: Context) -> Iterator[Found]:
     taken: dict[int, str] = {}
     for key, output in c.file.outputs.served.items():
         if output.port in taken:
@@ -337,11 +215,11 @@ def _outputs(c: _Context) -> Iterator[Found]:
             yield Found(("outputs", key, "host"), text, warning=True)
 
 
-RULES: Final[tuple[Callable[[_Context], Iterator[Found]], ...]] = (
+RULES: Final[tuple[Callable[[Context], Iterator[Found]], ...]] = (
     _names,
     _devices,
     _signals,
     _machines,
-    _alarms,
+    alarm_faults,
     _outputs,
 )
