@@ -70,7 +70,10 @@ class AccessReport:
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
-    """Whether the paths of one quantity agree; None: fewer than two of them can be compared."""
+    """Whether the paths of one quantity agree.
+
+    None: fewer than two of them can be compared, or they differ for less than the time to settle.
+    """
 
     quantity: str
     agrees: bool | None
