@@ -1,0 +1,367 @@
+"""Named patterns in trend points, each found by a named test whose figures are told.
+
+Each test stands at the level 0.01 divided by the number of tests made (Bonferroni); effects of
+less than 12 % are passed over however sure. What cannot be told apart is said to be so.
+
+Refuses to name causes: a pattern says how the resistance behaves, not why.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from statistics import median
+from typing import Final
+
+from gateway.diagnosis import cusum
+from gateway.diagnosis.mann_kendall import combined, lag_1_inflation, mann_kendall
+from gateway.diagnosis.rank_tests import (
+    dependence_inflation,
+    mann_whitney,
+    partial_spearman,
+)
+from gateway.diagnosis.theil_sen import theil_sen
+from gateway.diagnosis.trend_points import COVARIATE_NAMES, Point, unbounded
+
+MOISTURE: Final = "moisture"
+INTERMITTENT: Final = "intermittent"
+STEADY_DECLINE: Final = "steady decline"
+STEP: Final = "step"
+
+# All of these are common practice, no source.
+FAMILY_LEVEL: Final = 0.01  # of all tests of one look together
+_POINTS_LEAST: Final = 12
+_RECENT_STARTS_H: Final = 24.0  # a wet winding dries within hours of running warm
+_RECOVERY_DECADES: Final = 0.15  # 1.4 times
+_EFFECT_DECADES: Final = 0.05  # 12 %
+_EXCURSIONS_LEAST: Final = 3
+_RESOLUTION_DECADES: Final = 0.005  # 1.2 %: no monitor's readings scatter less and mean it
+_SWITCHES_LEAST: Final = 3  # between two states; fewer cannot be told from a step
+_EXCURSION_DECADES: Final = 0.301
+_HOUR_NS: Final = 3600 * 10**9
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What a machine's points can tell."""
+
+    units: tuple[str, ...]  # of COVARIATE_NAMES, "" where there is none
+    by_running: bool  # states say running or standstill
+    by_heat: bool  # states say hot or cold
+
+
+@dataclass(frozen=True, slots=True)
+class _Of:
+    """Something that the resistance may depend on, with the points at which it is known."""
+
+    pattern: str
+    name: str
+    unit: str  # "" of a state
+    words: tuple[str, str]  # low and high, of a state
+    value: Callable[[str, Point], float | None]
+
+    @property
+    def is_state(self) -> bool:
+        return self.words != ("", "")
+
+
+_Placed = tuple[str, Point]
+
+
+def find(
+    series: Mapping[str, tuple[Point, ...]], settings: Settings
+) -> tuple[tuple[str, str], ...]:
+    """Each pattern that is there, with its figures, always in the same order."""
+    placed = sorted(
+        ((state, p) for state, points in series.items() for p in points),
+        key=lambda pair: pair[1].clock_ns,
+    )
+    candidates = _candidates(settings)
+    level = FAMILY_LEVEL / (len(candidates) + len(series) + 1)
+    found = []
+    moist = _moisture(placed, settings, level)
+    if moist:
+        found.append((MOISTURE, moist))
+    depends = _dependences(placed, candidates, level, bool(moist))
+    found += depends
+    explained = [c for c in candidates if any(c.pattern == name for name, _ in depends)]
+    if (figures := _intermittent(series)) is not None:
+        found.append((INTERMITTENT, figures))
+    declines, steps = [], []
+    for state in sorted(series):
+        points = series[state]
+        if len(points) < _POINTS_LEAST:
+            continue
+        known = unbounded([p.log_ohm for p in points], [p.bound for p in points])
+        stepped = _step(state, points, known)
+        if stepped:
+            steps.append(stepped)
+        elif falling := _decline(state, points, known, level, explained):
+            declines.append(falling)
+    if declines:
+        found.append((STEADY_DECLINE, "; ".join(declines)))
+    if steps:
+        found.append((STEP, "; ".join(steps)))
+    return tuple(found)
+
+
+def _candidates(settings: Settings) -> list[_Of]:
+    """Temperature, speed and load as numbers; as states where no tag gives the number."""
+    found = []
+    for place, name in enumerate(COVARIATE_NAMES[:3]):
+        pattern = f"{name}-dependent"
+        if settings.units[place]:
+            found.append(_Of(pattern, name, settings.units[place], ("", ""), _covariate(place)))
+        elif name == "speed" and settings.by_running:
+            words = ("standstill", "running")
+            found.append(_Of(pattern, "speed", "", words, _state_of(*words)))
+        elif name == "temperature" and settings.by_heat:
+            words = ("cold", "hot")
+            found.append(_Of(pattern, "temperature", "", words, _state_of(*words)))
+    return found
+
+
+def _covariate(place: int) -> Callable[[str, Point], float | None]:
+    return lambda state, point: point.covariates[place]
+
+
+def _state_of(low: str, high: str) -> Callable[[str, Point], float | None]:
+    def value(state: str, point: Point) -> float | None:
+        words = state.split()
+        return 1.0 if high in words else 0.0 if low in words else None
+
+    return value
+
+
+def _known(placed: Sequence[_Placed]) -> list[float]:
+    return unbounded([p.log_ohm for _, p in placed], [p.bound for _, p in placed])
+
+
+def _hours(placed: Sequence[_Placed]) -> list[float]:
+    return [p.clock_ns / _HOUR_NS for _, p in placed]
+
+
+# --- moisture --------------------------------------------------------------------------------
+
+
+def _moisture(placed: Sequence[_Placed], settings: Settings, level: float) -> str:
+    """Recovers within a day of running (seasonal Kendall test), or falls with humidity."""
+    recovery = _recovery(placed, level) if settings.by_running else ""
+    return "; ".join(t for t in (recovery, _humid(placed, settings, level)) if t)
+
+
+def _recovery(placed: Sequence[_Placed], level: float) -> str:
+    runs: list[list[Point]] = []
+    running = False
+    for _, point in placed:
+        hours = point.hours_running
+        if hours is None:
+            running = False
+            continue
+        if not running or hours < (runs[-1][-1].hours_running or 0.0):
+            runs.append([])
+        running = True
+        if hours <= _RECENT_STARTS_H or not runs[-1]:
+            runs[-1].append(point)
+    runs = [
+        run for run in runs if len(run) >= 4 and (run[0].hours_running or 0.0) < _RECENT_STARTS_H
+    ]
+    if not runs:
+        return ""
+    known = [unbounded([p.log_ohm for p in run], [p.bound for p in run]) for run in runs]
+    test = combined(mann_kendall(logs) for logs in known)
+    rise = median(median(logs[-2:]) - median(logs[:2]) for logs in known)
+    if test.s <= 0 or test.p_value >= level or rise < _RECOVERY_DECADES:
+        return ""
+    return (
+        f"rises within {_RECENT_STARTS_H:g} h of running, to {10**rise:.3g} times in the middle "
+        f"of {len(runs)} start(s) (seasonal Kendall S {test.s}, p {test.p_value:.1g})"
+    )
+
+
+def _humid(placed: Sequence[_Placed], settings: Settings, level: float) -> str:
+    if not settings.units[3]:
+        return ""
+    of = _Of(MOISTURE, "humidity", settings.units[3], ("", ""), _covariate(3))
+    told = _dependence(placed, of, level)
+    return told.text if told is not None and told.effect < 0 else ""
+
+
+# --- dependence on speed, temperature and load ------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    of: _Of
+    effect: float  # decades, high against low
+    text: str
+
+
+def _dependences(
+    placed: Sequence[_Placed], candidates: Sequence[_Of], level: float, moist: bool
+) -> list[tuple[str, str]]:
+    """What the resistance goes with; of several, those that the others do not explain."""
+    told = [t for c in candidates if (t := _dependence(placed, c, level)) is not None]
+    # A winding that dries while it runs rises with speed, load and warmth: that is moisture.
+    told = [t for t in told if not (moist and t.effect > 0)]
+    own = [t for t in told if not any(_explains(placed, o.of, t.of) for o in told if o is not t)]
+    if own or not told:
+        return [(t.of.pattern, t.text) for t in own]
+    # Each explains the other: they move together, and the points cannot tell which it is.
+    found = []
+    for t in told:
+        others = ", ".join(o.of.name for o in told if o is not t)
+        found.append((t.of.pattern, f"{t.text}; cannot be told apart from {others}"))
+    return found
+
+
+def _dependence(placed: Sequence[_Placed], of: _Of, level: float) -> _Told | None:
+    at = [(value, pair) for pair in placed if (value := of.value(*pair)) is not None]
+    if len(at) < _POINTS_LEAST:
+        return None
+    x, pairs = [a for a, _ in at], [pair for _, pair in at]
+    y = _known(pairs)
+    test = partial_spearman(x, y, [_hours(pairs)])
+    if test is None or test.p_value >= level:
+        return None
+    low, high = _ends(x)
+    at_low = [v for a, v in zip(x, y, strict=True) if a <= low]
+    at_high = [v for a, v in zip(x, y, strict=True) if a >= high]
+    effect = median(at_high) - median(at_low)
+    if abs(effect) < _EFFECT_DECADES or (effect < 0) != (test.rho < 0):
+        return None
+    figures = f"Spearman {test.rho:+.2f} with time held fixed, p {test.p_value:.1g}"
+    if of.is_state:
+        switches = sum(a != b for a, b in pairwise(x))
+        whitney = mann_whitney(at_high, at_low, dependence_inflation(x, y))
+        if switches < _SWITCHES_LEAST or whitney.p_value >= level:
+            return None
+        figures += f"; Mann-Whitney U {whitney.u:g}, p {whitney.p_value:.1g}"
+        ends = of.words
+    else:
+        ends = (f"up to {low:.4g} {of.unit}", f"from {high:.4g} {of.unit}")
+    text = (
+        f"{'falls' if effect < 0 else 'rises'} with {of.name}: {_ohm(median(at_low))} "
+        f"{'at ' if of.is_state else ''}{ends[0]}, {_ohm(median(at_high))} "
+        f"{'at ' if of.is_state else ''}{ends[1]} ({figures}, {len(x)} points)"
+    )
+    return _Told(of, effect, text)
+
+
+def _explains(placed: Sequence[_Placed], other: _Of, of: _Of) -> bool:
+    """Whether nothing is left of the dependence on `of` where `other` is held fixed."""
+    at = [
+        (value, beside, pair)
+        for pair in placed
+        if (value := of.value(*pair)) is not None and (beside := other.value(*pair)) is not None
+    ]
+    pairs = [pair for _, _, pair in at]
+    x, z = [a for a, _, _ in at], [b for _, b, _ in at]
+    if len(at) < _POINTS_LEAST:
+        return False
+    test = partial_spearman(x, _known(pairs), [_hours(pairs), z])
+    return test is None or test.p_value >= 0.05
+
+
+def _ends(x: Sequence[float]) -> tuple[float, float]:
+    """Where the lowest and the highest third end and begin."""
+    ordered = sorted(x)
+    return ordered[(len(x) - 1) // 3], ordered[-1 - (len(x) - 1) // 3]
+
+
+# --- within one state ------------------------------------------------------------------------
+
+
+def _intermittent(series: Mapping[str, tuple[Point, ...]]) -> str | None:
+    """Excursions to below half of the level and back, within intervals and over whole ones."""
+    within = intervals = whole = total = 0
+    lowest: list[float] = []
+    for points in series.values():
+        total += len(points)
+        for point in points:
+            if point.dips:
+                within, intervals = within + point.dips, intervals + 1
+                lowest.append(point.lowest)
+        low = _low_runs(points)
+        whole += len(low)
+        lowest += low
+    if within + whole < _EXCURSIONS_LEAST or intervals + whole < 2:
+        return None
+    return (
+        f"{within + whole} excursions to below half of the level and back: {within} within "
+        f"{intervals} of {total} intervals, {whole} over whole ones; lowest {_ohm(min(lowest))}"
+    )
+
+
+def _low_runs(points: Sequence[Point]) -> list[float]:
+    """The lowest value of each stretch of low points that has high ones on both sides."""
+    if len(points) < _POINTS_LEAST:
+        return []
+    known = unbounded([p.log_ohm for p in points], [p.bound for p in points])
+    sigma = max(cusum.robust_sigma(known), _RESOLUTION_DECADES)
+    limit = median(known) - max(_EXCURSION_DECADES, 8 * sigma)
+    found, lowest, was_high = [], 0.0, False
+    low = False
+    for value in known:
+        if value < limit:
+            lowest = min(lowest, value) if low else value
+            low = True
+        else:
+            if low and was_high:
+                found.append(lowest)
+            low, was_high = False, True
+    return found
+
+
+def _step(state: str, points: Sequence[Point], known: Sequence[float]) -> str:
+    """A step by CUSUM that fits better than a line does."""
+    step = cusum.step(known, _RESOLUTION_DECADES)
+    if step is None or abs(step.after - step.before) < _EFFECT_DECADES:
+        return ""
+    hours = [(p.clock_ns - points[-1].clock_ns) / _HOUR_NS for p in points]
+    line = theil_sen(hours, known)
+    if line is not None:
+        on_line = sum(abs(y - line.at(x)) for x, y in zip(hours, known, strict=True))
+        on_step = sum(abs(y - step.before) for y in known[: step.index]) + sum(
+            abs(y - step.after) for y in known[step.index :]
+        )
+        if on_line <= on_step:
+            return ""
+    return (
+        f"{state}: from {_ohm(step.before)} to {_ohm(step.after)}, between "
+        f"{-hours[step.index - 1]:.3g} h and {-hours[step.index]:.3g} h before the newest point "
+        f"(CUSUM at {step.largest_sum:.3g} sigma, limit {cusum.DECISION:g} sigma, allowance "
+        f"{cusum.ALLOWANCE:g} sigma; sigma {step.sigma:.2g} decades)"
+    )
+
+
+def _decline(
+    state: str,
+    points: Sequence[Point],
+    known: Sequence[float],
+    level: float,
+    explained: Sequence[_Of],
+) -> str:
+    """Falls with time (Mann-Kendall), also where what it depends on is held fixed."""
+    hours = [(p.clock_ns - points[-1].clock_ns) / _HOUR_NS for p in points]
+    line = theil_sen(hours, known)
+    if line is None or line.value >= 0:
+        return ""
+    inflation = lag_1_inflation([y - line.at(x) for x, y in zip(hours, known, strict=True)])
+    test = mann_kendall(known, inflation)
+    if test.p_value >= level or -line.value * (hours[-1] - hours[0]) < _EFFECT_DECADES:
+        return ""
+    held = [[of.value(state, p) for p in points] for of in explained]
+    usable = [[v for v in values if v is not None] for values in held]
+    usable = [values for values in usable if len(values) == len(points) and len(set(values)) > 1]
+    if usable:
+        left = partial_spearman(hours, known, usable)
+        if left is None or left.rho >= 0 or left.p_value >= level:
+            return ""
+    return (
+        f"{state}: {10 ** (24 * line.value) - 1:+.2%} a day over {-hours[0] / 24:.3g} d "
+        f"(Mann-Kendall S {test.s}, p {test.p_value:.1g}, {len(points)} points)"
+    )
+
+
+def _ohm(log_ohm: float) -> str:
+    return f"{10**log_ohm / 1e3:.3g} kohm"
