@@ -146,9 +146,7 @@ def seen(samples, *, at_s=0.0, step_s=1.0, blind=(), words=None):
     """What a step has seen `at_s` seconds after noon: `samples` by tag, as values or Samples."""
     at_ns = round(at_s * SECOND)
     made = {
-        tag: given
-        if isinstance(given, Sample)
-        else sample(tag, given, time_ns=NOON_NS + at_ns)
+        tag: given if isinstance(given, Sample) else sample(tag, given, time_ns=NOON_NS + at_ns)
         for tag, given in samples.items()
     }
     return Seen(
