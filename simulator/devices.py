@@ -162,7 +162,7 @@ def _sim_device(installation: Installation, device: Device, clock: Clock) -> Sim
 
 def _map(kind: DeviceKind) -> list[SimData]:
     if kind == "pulse monitor":
-        return [SimData(0, count=15, datatype=DataType.REGISTERS)]
+        return [SimData(0, count=17, datatype=DataType.REGISTERS)]
     if kind == "DC-injection monitor":
         return [
             SimData(0, count=5, datatype=DataType.REGISTERS),

@@ -15,7 +15,8 @@ from simulator.plant import Loop
 
 # NAMUR NE 43: a transmitter saturates at 3.8 and 20.5 mA and tells its own failure outside 3.6 and
 # 21.0 mA. A short across the transmitter leaves the input's own current limit, in practice 23 mA
-# and above. NaN: the transmitter measures.
+# and above. NaN: the transmitter measures. A negative current is none: the output stands still.
+STUCK_MA = -1.0
 STATES_MA: Mapping[str, float] = MappingProxyType(
     {
         "healthy": math.nan,
@@ -23,6 +24,7 @@ STATES_MA: Mapping[str, float] = MappingProxyType(
         "short": 24.0,
         "failure high": 21.5,
         "failure low": 3.5,
+        "stuck": STUCK_MA,
     }
 )
 _LOWEST_MA, _HIGHEST_MA = 3.8, 20.5
@@ -32,7 +34,7 @@ _BOUNCE_TICK_S = 0.001
 
 
 def transmitted_ma(loop: Loop, value: float) -> float:
-    """Return the current in mA for a value in ohms or, for a light level, a share of 1."""
+    """Return the current in mA for a value in the base unit of the loop's quantity."""
     if loop.law == "logarithmic":
         above = math.log(value) - math.log(loop.at_4_ma) if value > 0 else -math.inf
         part = above / (math.log(loop.at_20_ma) - math.log(loop.at_4_ma))
@@ -41,11 +43,8 @@ def transmitted_ma(loop: Loop, value: float) -> float:
     return min(max(4.0 + 16.0 * part, _LOWEST_MA), _HIGHEST_MA)
 
 
-def loop_current_ma(
-    loop: Loop, *, value: float, stuck_ma: float, seed: int, time_s: float
-) -> float:
-    """Return the current in mA on the wire at a time: measured, or stuck unless that is NaN."""
-    wanted_ma = transmitted_ma(loop, value) if math.isnan(stuck_ma) else stuck_ma
+def noisy_ma(loop: Loop, wanted_ma: float, seed: int, time_s: float) -> float:
+    """Return the current in mA on the wire at a time, with the noise of the loop."""
     if wanted_ma == 0.0 or loop.noise_ma == 0.0:
         return wanted_ma
     update = math.floor(max(time_s, 0.0) / UPDATE_S)
@@ -67,3 +66,9 @@ def circuit_closed(
         tick = math.floor(since_s / _BOUNCE_TICK_S)
         return random.Random(f"{seed}/contact/{name}/{changed_s!r}/{tick}").random() < 0.5
     return not opened
+
+
+def bounces_closed(name: str, seed: int, time_s: float) -> bool:
+    """Return whether a bouncing contact's circuit is closed at a time."""
+    tick = math.floor(time_s / _BOUNCE_TICK_S)
+    return random.Random(f"{seed}/contact/{name}/{tick}").random() < 0.5

@@ -26,11 +26,12 @@ def _kind(name: str, example: str, **factors: float) -> Kind:
 
 
 RESISTANCE = _kind("resistance", "8 kohm", mohm=1e-3, ohm=1.0, kohm=1e3, Mohm=1e6)
-TIME = _kind("time", "0.5 s", ms=1e-3, s=1.0, min=60.0, h=3600.0)
+TIME = _kind("time", "0.5 s", ms=1e-3, s=1.0, min=60.0, h=3600.0, d=86400.0)
 VOLTAGE = _kind("voltage", "350 V", mV=1e-3, V=1.0, kV=1e3)
 CAPACITANCE = _kind("capacitance", "0.5 uF", nF=1e-9, uF=1e-6)
 CURRENT = _kind("current", "1 mA", uA=1e-6, mA=1e-3, A=1.0)
 TEMPERATURE = _kind("temperature", "75 degC", degC=1.0)
+TEMPERATURE_STEP = _kind("temperature difference", "10 K", K=1.0)
 FREQUENCY = _kind("frequency", "300 Hz", Hz=1.0)
 SHARE = Kind("share", MappingProxyType({"%": 0.01}), "2 %")
 
@@ -40,7 +41,7 @@ _FORM = re.compile(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([A-Za-z%]+)"
 def parse(text: str, kind: Kind) -> float:
     """Return the quantity in the base unit of `kind`; raises ValueError with what would be right.
 
-    Base units are ohm, second, volt, farad, ampere, degC, hertz and, for a share, 1.
+    Base units are ohm, second, volt, farad, ampere, degC, kelvin, hertz and, for a share, 1.
     """
     right = f"write a {kind.name} such as {kind.example!r}, in {', '.join(kind.factors)}"
     found = _FORM.fullmatch(text.strip())

@@ -97,7 +97,7 @@ class _Port:
     tap_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Circuit:
     """A winding with its injection, as a ladder whose nodes are at `locations`."""
 
@@ -162,7 +162,7 @@ def copper_resistance_ohm(reference_ohm: float, temperature_c: float) -> float:
 def steady(winding: Winding, injection: Injection, emf_v: float, field_v: float) -> Potentials:
     """Return the potentials after everything has settled; `emf_v` and `field_v` in volts."""
     circuit = _circuit(winding, injection)
-    return Potentials(circuit.locations, tuple(circuit.at_rest(emf_v, field_v)))
+    return Potentials(circuit.locations, _at_rest(circuit, emf_v, field_v))
 
 
 def course(
@@ -183,10 +183,10 @@ def course(
     circuit = _circuit(winding, injection)
     ladder = circuit.ladder
     capacitances = np.array(ladder.capacitances_f)
-    rest_v = np.array(circuit.at_rest(emf_v, field_v))
+    rest_v = np.array(_at_rest(circuit, emf_v, field_v))
     rest_v_per_s = np.zeros_like(rest_v)
     if slope_v_per_s:
-        rest_v_per_s = np.array(circuit.at_rest(0.0, slope_v_per_s))
+        rest_v_per_s = np.array(_at_rest(circuit, 0.0, slope_v_per_s))
         # The charging current of a steady slope keeps the nodes behind.
         rest_v -= ladder.at_rest((capacitances * rest_v_per_s).tolist(), 0.0)
     before = 0.0 if start is None else np.array(start.at(circuit.locations))
@@ -275,6 +275,12 @@ def _port(injection: Injection) -> _Port:
     to_source = 1.0 / injection.source_ohm
     total = to_positive + to_negative + to_source
     return _Port(to_source * (to_positive + to_negative) / total, to_source * to_positive / total)
+
+
+@lru_cache(maxsize=256)
+def _at_rest(circuit: _Circuit, emf_v: float, field_v: float) -> tuple[float, ...]:
+    # A source that only changes its sign comes back to the same two states again and again.
+    return tuple(circuit.at_rest(emf_v, field_v))
 
 
 @lru_cache(maxsize=64)

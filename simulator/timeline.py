@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 
@@ -54,12 +54,30 @@ class NumberTrack:
 
 
 @dataclass(frozen=True, slots=True)
+class When:
+    """What a fault needs to be there.
+
+    `above` and `below` are (setting of the machine, bound). Of every `period_s` it is there for
+    the share `duty`, in one piece at a place of its own in each period.
+    """
+
+    above: tuple[tuple[str, float], ...] = ()
+    below: tuple[tuple[str, float], ...] = ()
+    duty: float = 1.0
+    period_s: float = 0.0
+
+
+ALWAYS = When()
+
+
+@dataclass(frozen=True, slots=True)
 class Timeline:
     """All settings over time; with `repeat_s` the story begins again after that many seconds."""
 
     numbers: Mapping[Key, NumberTrack]
     words: Mapping[Key, tuple[tuple[float, str], ...]]
     repeat_s: float | None
+    whens: Mapping[Key, tuple[tuple[float, When], ...]] = field(default_factory=dict)
 
     def number(self, key: Key, time_s: float, otherwise: float) -> float:
         """Return a number at a time, or `otherwise` when the scenario never sets it."""
@@ -76,16 +94,44 @@ class Timeline:
             spoken = word
         return spoken
 
-    def faults(self, machine: str, time_s: float) -> tuple[tuple[float, float], ...]:
-        """Return (location, resistance in ohms) of each fault that a machine has at a time."""
+    def fault_places(self, machine: str) -> tuple[Key, ...]:
+        """Return the keys of all faults that a machine ever has, from the negative end upwards."""
+        found = [key for key in self.numbers if key.target == "fault" and key.name == machine]
+        return tuple(sorted(found, key=lambda key: float(key.setting)))
+
+    def when(self, fault: Key, time_s: float) -> When:
+        """Return what a fault needs to be there, as it has been told by a time."""
         story_s = self.story_s(time_s)
-        found = []
-        for key, track in self.numbers.items():
-            if key.target == "fault" and key.name == machine:
-                resistance_ohm = track.at(story_s)
-                if math.isfinite(resistance_ohm):
-                    found.append((float(key.setting), resistance_ohm))
-        return tuple(sorted(found))
+        told = [when for at_s, when in self.whens.get(fault, ()) if at_s <= story_s]
+        return told[-1] if told else ALWAYS
+
+    def latest(self, key: Key, time_s: float) -> tuple[float, float] | None:
+        """Return (scenario time, value) of the last step of a number by a time."""
+        story_s = self.story_s(time_s)
+        track = self.numbers.get(key)
+        begun = [step for step in track.steps if step.at_s <= story_s] if track else []
+        if not begun:
+            return None
+        return max(time_s, 0.0) - story_s + begun[-1].at_s, begun[-1].value
+
+    def changes(self, keys: Collection[Key], after_s: float, until_s: float) -> tuple[float, ...]:
+        """Return the scenario times at which something of `keys` changes, in rising order.
+
+        Only later than `after_s` and not later than `until_s`; of a story that begins again only
+        the last two rounds. A ramp changes at its begin and at its end.
+        """
+        told = {at_s for key in keys for at_s, _ in self.words.get(key, ())}
+        told |= {at_s for key in keys for at_s, _ in self.whens.get(key, ())}
+        for key in keys:
+            for step in self.numbers[key].steps if key in self.numbers else ():
+                told |= {step.at_s, step.at_s + step.over_s}
+        begins = [0.0]
+        if self.repeat_s:
+            told = {at_s for at_s in told | {0.0} if at_s < self.repeat_s}
+            last = math.floor(max(until_s, 0.0) / self.repeat_s)
+            begins = [self.repeat_s * k for k in (last - 1, last) if k >= 0]
+        found = {begin_s + at_s for begin_s in begins for at_s in told}
+        return tuple(sorted(at_s for at_s in found if after_s < at_s <= until_s))
 
     def story_s(self, time_s: float) -> float:
         """Return the time within the story: never before its start, folded if it repeats."""

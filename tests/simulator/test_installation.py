@@ -49,10 +49,12 @@ def test_another_seed_gives_other_noise(scenario: Write, at: At) -> None:
 
 def test_registers_of_a_pulse_monitor() -> None:
     """Floats stand with the high word first: 123.456 is 42F6 E979, -2.5 is C020 0000 (IEEE 754)."""
-    reading = PulseReading(0b0101, 65535, 123.456e-6, -2.5e-6, 47.3, 1.0, 1e9, 0.5, -4.2)
+    reading = PulseReading(
+        0b0101, 65535, 123.456e-6, -2.5e-6, 47.3, 1.0, 1e9, 0.5, -4.2, 12.34, 0.876
+    )
     assert [
         *(5, 65535, 0x42F6, 0xE979, 0xC020, 0x0000, 0x423D, 0x3333, 0x3F80, 0x0000),
-        *(0x4974, 0x2400, 0x4248, 0x0000, 0x10000 - 42),
+        *(0x4974, 0x2400, 0x4248, 0x0000, 0x10000 - 42, 123, 876),
     ] == pulse_registers(reading)
 
 

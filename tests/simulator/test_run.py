@@ -20,7 +20,7 @@ from simulator.run import SimulatorError, run
 if TYPE_CHECKING:
     from tests.simulator.conftest import Serve, Served, Write
 
-PULSE = struct.Struct(">HH6fh")
+PULSE = struct.Struct(">HH6fhHH")
 
 
 @asynccontextmanager
@@ -56,10 +56,10 @@ async def rtu(served: Served, timeout_s: float = 0.3) -> AsyncIterator[AsyncModb
 async def pulse(
     client: AsyncModbusTcpClient | AsyncModbusSerialClient, unit: int
 ) -> tuple[float, ...]:
-    """Read a pulse monitor's 15 registers in one request."""
-    answer = await client.read_input_registers(0, count=15, device_id=unit)
+    """Read a pulse monitor's 17 registers in one request."""
+    answer = await client.read_input_registers(0, count=17, device_id=unit)
     assert not answer.isError()
-    return PULSE.unpack(struct.pack(">15H", *answer.registers))
+    return PULSE.unpack(struct.pack(">17H", *answer.registers))
 
 
 async def becomes(wanted: bool, read: Callable[[], Awaitable[bool]]) -> None:
@@ -73,8 +73,20 @@ async def test_all_devices_answer_as_their_maps_say(scenario: Write, serve: Serv
     """Every device of the plant is read with its function, unit and registers."""
     async with serve(scenario()) as served:
         async with tcp(served, 0) as client:
-            status, _, plus_ua, minus_ua, *_, own_kohm, own_percent, tenths = await pulse(client, 1)
-            assert (1, 750) == (status, tenths)
+            (
+                status,
+                _,
+                plus_ua,
+                minus_ua,
+                *_,
+                own_kohm,
+                own_percent,
+                tenths,
+                ohms,
+                link,
+            ) = await pulse(client, 1)
+            assert (1, 750, 0) == (status, tenths, link)
+            assert pytest.approx(50, abs=13) == ohms  # a new brush of 5 ohm
             # 5 Mohm in the middle: (50 V + 175 V) and (-50 V + 175 V) over 5.02 Mohm.
             assert pytest.approx(44.82, abs=0.2) == plus_ua
             assert pytest.approx(24.90, abs=0.2) == minus_ua
@@ -100,7 +112,7 @@ async def test_all_devices_answer_as_their_maps_say(scenario: Write, serve: Serv
 @pytest.mark.parametrize(
     ("offset", "call", "address", "count", "unit", "code"),
     [
-        (0, "read_input_registers", 14, 2, 1, 2),
+        (0, "read_input_registers", 16, 2, 1, 2),
         (0, "read_holding_registers", 0, 1, 1, 1),
         (1, "read_holding_registers", 4, 2, 1, 2),
         (1, "read_holding_registers", 7, 2, 1, 2),
@@ -145,7 +157,7 @@ async def test_registers_of_one_cycle_change_together(scenario: Write, serve: Se
     verdicts = set()
     async with serve(told, speed=100) as served, tcp(served, 0) as client:
         for _ in range(200):
-            _, _, plus_ua, minus_ua, *_, own_kohm, _, _ = await pulse(client, 1)
+            _, _, plus_ua, minus_ua, *_, own_kohm, _, _, _, _ = await pulse(client, 1)
             assert pytest.approx(100e3 / (plus_ua - minus_ua) - 20, abs=0.05) == own_kohm
             verdicts.add(round(own_kohm / 10))
     assert {0, 5} <= verdicts
@@ -252,11 +264,11 @@ async def test_a_line_can_be_left_and_taken_again(scenario: Write, serve: Serve)
 
 
 async def test_bytes_take_their_time_on_the_line(scenario: Write, serve: Serve) -> None:
-    """A request of 8 and an answer of 35 characters need 24.6 ms at 19200 baud (11 bits each)."""
+    """A request of 8 and an answer of 39 characters need 26.9 ms at 19200 baud (11 bits each)."""
     async with serve(scenario()) as served, rtu(served) as client:
         began_s = time.perf_counter()
         await pulse(client, 3)
-        assert time.perf_counter() - began_s > 43 * 11 / 19200
+        assert time.perf_counter() - began_s > 47 * 11 / 19200
 
 
 async def test_speed_multiplies_scenario_time(scenario: Write, serve: Serve) -> None:

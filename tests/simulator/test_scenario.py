@@ -160,7 +160,7 @@ def test_faults_of_the_plant_file_are_told_with_its_name(tmp_path: Path) -> None
     assert any("from 1 to 247" in text for text in told)
     assert any("same address" in text for text in told)
     assert any("linear, logarithmic" in text for text in told)
-    assert any("choose one of optical link, telemetry" in text for text in told)
+    assert any("choose one of collector rings, optical link, telemetry" in text for text in told)
     assert any("has no light level" in text for text in told)
     assert 6 == sum(text.startswith(f"{plant}:") for text in told)
 

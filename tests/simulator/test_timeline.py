@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from simulator import plant_file
+from simulator.condition import Condition
+from simulator.rotor import Fault
 from simulator.timeline import Key, Step, Timeline, number_track
+
+PLANT = Path(__file__).parents[2] / "config" / "plants" / "three-machines.yaml"
 
 INSULATION = Key("machine", "U1", "insulation")
 
@@ -44,14 +51,17 @@ def test_a_repeating_story_begins_again() -> None:
 
 
 def test_a_fault_that_is_taken_away_is_gone() -> None:
-    """A fault of infinite resistance is not listed."""
+    """A fault of infinite resistance is not part of the winding."""
     fault = Key("fault", "U1", "0.2")
     track = number_track(math.inf, [Step(1.0, 3e3), Step(2.0, math.inf)], geometric=True)
     timeline = Timeline({fault: track}, {}, None)
-    assert () == timeline.faults("U1", 0.5)
-    assert ((0.2, 3e3),) == timeline.faults("U1", 1.5)
-    assert () == timeline.faults("U2", 1.5)
-    assert () == timeline.faults("U1", 2.5)
+    machine = plant_file.load(PLANT).machines["U1"]
+    condition = Condition(machine, timeline, 7)
+    assert () == condition.winding(0.5).faults
+    assert (Fault(0.2, 3e3),) == condition.winding(1.5).faults
+    assert () == condition.winding(2.5).faults
+    other = Condition(replace(machine, name="U2"), timeline, 7)
+    assert () == other.winding(1.5).faults
 
 
 @given(
