@@ -6,7 +6,8 @@ widened by the allowance, meet: uncertainties are added and not combined in quad
 paths hang on one monitor and may err together. Bad, held and blind values do not take part.
 
 A disagreement is said once it has lasted for the time to settle, until then nothing is; with fewer
-than two paths to compare, the time stands still and what was said stays. Refuses to name a culprit of two.
+than two paths to compare, the time stands still and what was said stays. Refuses to name a culprit
+of two.
 """
 
 from collections.abc import Sequence
