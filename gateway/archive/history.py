@@ -10,30 +10,18 @@ Refuses files that are not an archive of this version, and tags and machines tha
 
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, TypeVar
 
 from gateway.archive import layout
 from gateway.archive.layout import StoreError
-from gateway.tags import Frame, Sample, Status, Transition
+from gateway.archive.reading import reading, snapshot, storable
+from gateway.tags import Frame, Sample, Status
 
 _FRAMES_A_PAGE: Final = 250
 _STEPS_A_PAGE: Final = 2000  # of the sample table; a few milliseconds
-_LEAST_NS: Final = -(2**63)
-_MOST_NS: Final = 2**63 - 1
 _Found = TypeVar("_Found")
-
-
-@dataclass(frozen=True, slots=True)
-class JournalEntry:
-    """One alarm transition with the step that brought it."""
-
-    time_ns: int  # of the step, UTC
-    machine: str
-    sequence: int
-    transition: Transition
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,9 +32,18 @@ class Archived:
     sample: Sample
 
 
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """What a machine's chain had saved after a step; a chain resumed from it goes on there."""
+
+    sequence: int
+    utc_ns: int  # of the step
+    parts: dict[str, bytes]
+
+
 def tags(path: Path) -> tuple[str, ...]:
     """The tags that have a history, in alphabetical order. Raises StoreError."""
-    with _reading(path) as connection:
+    with reading(path) as connection:
         rows = connection.execute("select name from tag order by name").fetchall()
     return tuple(name for (name,) in rows)
 
@@ -67,8 +64,8 @@ def history(path: Path, tag: str, since_ns: int, until_ns: int, limit: int) -> I
         ).fetchall()
         return [Archived(step_ns, _sample(tag, *row)) for step_ns, *row in rows]
 
-    since_ns, until_ns = _storable(since_ns), _storable(until_ns)
-    with _reading(path) as connection:
+    since_ns, until_ns = storable(since_ns), storable(until_ns)
+    with reading(path) as connection:
         number = _number(connection, path, "tag", tag)
         left = limit
         for samples in _pages(connection, since_ns, until_ns, _STEPS_A_PAGE, page):
@@ -80,74 +77,54 @@ def history(path: Path, tag: str, since_ns: int, until_ns: int, limit: int) -> I
 
 def frames(path: Path, machine: str, since_ns: int, until_ns: int) -> Iterator[Frame]:
     """The Frames of a machine in the order of its steps. Raises StoreError."""
-    with _reading(path) as connection:
+    with reading(path) as connection:
         number = _number(connection, path, "machine", machine)
-        yield from _frames(
-            connection, path, since_ns, until_ns, _FRAMES_A_PAGE, _OF_MACHINE, number
-        )
+        since_ns, until_ns = storable(since_ns), storable(until_ns)
+
+        def page(connection: sqlite3.Connection, after: int, last: int) -> list[Frame]:
+            # Of one moment, so that no key frame is dropped between the two reads.
+            with snapshot(connection):
+                rows = connection.execute(
+                    "select id, key_frame, body from frame where id > ? and id <= ? "
+                    "and utc_ns >= ? and utc_ns < ? and machine = ? order by id",
+                    (after, last, since_ns, until_ns, number),
+                ).fetchall()
+                bodies = {
+                    key: connection.execute(
+                        "select body from key_frame where id=?", (key,)
+                    ).fetchone()
+                    for key in {key for _, key, _ in rows}
+                }
+            return [_frame(path, row, bodies) for row in rows]
+
+        for found in _pages(connection, since_ns, until_ns, _FRAMES_A_PAGE, page):
+            yield from found
 
 
-def journal(path: Path, since_ns: int, until_ns: int) -> Iterator[JournalEntry]:
-    """The alarm transitions of all machines in the order of the steps. Raises StoreError."""
-    with _reading(path) as connection:
-        for frame in _frames(
-            connection, path, since_ns, until_ns, _STEPS_A_PAGE, _WITH_TRANSITIONS
-        ):
-            for transition in frame.transitions:
-                yield JournalEntry(frame.at.utc_ns, frame.machine, frame.sequence, transition)
+def checkpoint(path: Path, machine: str, at_or_before_ns: int) -> Checkpoint | None:
+    """The newest saved state from which all Frames of a window that begins then can be replayed.
 
-
-_OF_MACHINE: Final = (
-    "select id, key_frame, body from frame where id > ? and id <= ? "
-    "and utc_ns >= ? and utc_ns < ? and machine = ? order by id"
-)
-_WITH_TRANSITIONS: Final = (
-    "select id, key_frame, body from frame where id > ? and id <= ? "
-    "and utc_ns >= ? and utc_ns < ? and id in (select frame from journal) order by id"
-)
-
-
-def _frames(
-    connection: sqlite3.Connection,
-    path: Path,
-    since_ns: int,
-    until_ns: int,
-    steps: int,
-    select: str,
-    *of: int,
-) -> Iterator[Frame]:
-    def page(connection: sqlite3.Connection, after: int, last: int) -> list[Frame]:
-        # One transaction, so that no key frame is dropped between the two reads.
-        connection.execute("begin")
-        try:
-            rows = connection.execute(select, (after, last, since_ns, until_ns, *of)).fetchall()
-            bodies = {
-                key: connection.execute("select body from key_frame where id=?", (key,)).fetchone()
-                for key in {key for _, key, _ in rows}
-            }
-        finally:
-            connection.execute("rollback")
-        return [_frame(path, row, bodies) for row in rows]
-
-    since_ns, until_ns = _storable(since_ns), _storable(until_ns)
-    for found in _pages(connection, since_ns, until_ns, steps, page):
-        yield from found
-
-
-@contextmanager
-def _reading(path: Path) -> Iterator[sqlite3.Connection]:
-    if not path.exists():
-        raise StoreError(
-            f"there is no archive at {path}. Check the state directory; "
-            "the archive is begun when the gateway first runs."
-        )
-    with layout.plain_errors(path):
-        uri = f"{path.absolute().as_uri()}?mode=ro"
-        with closing(sqlite3.connect(uri, uri=True, isolation_level=None)) as connection:
-            connection.execute(f"pragma busy_timeout={layout.BUSY_TIMEOUT_MS}")
-            connection.execute("pragma query_only=1")
-            layout.check_owner(connection, path)
-            yield connection
+    None where the archive does not reach back so far. Raises StoreError.
+    """
+    at_ns = storable(at_or_before_ns)
+    with reading(path) as connection:
+        number = _number(connection, path, "machine", machine)
+        with snapshot(connection):
+            # Not one that is later in the order of steps: the clock may have been set back.
+            row = connection.execute(
+                "select id, sequence, utc_ns from key_frame where machine=? and utc_ns <= ? "
+                "and id <= coalesce((select min(id) from frame where machine=? and utc_ns >= ?), "
+                "9223372036854775807) order by id desc limit 1",
+                (number, at_ns, number, at_ns),
+            ).fetchone()
+            if row is None:
+                return None
+            parts = connection.execute(
+                "select c.name, s.body from checkpoint c join saved s on s.id = c.saved "
+                "where c.key_frame = ?",
+                row[:1],
+            ).fetchall()
+    return Checkpoint(row[1], row[2], {name: layout.unpack_part(body) for name, body in parts})
 
 
 def _pages(
@@ -166,10 +143,6 @@ def _pages(
         return
     for after in range(first - 1, last, steps):
         yield page(connection, after, min(after + steps, last))
-
-
-def _storable(time_ns: int) -> int:
-    return min(max(time_ns, _LEAST_NS), _MOST_NS)
 
 
 def _number(connection: sqlite3.Connection, path: Path, kind: str, name: str) -> int:

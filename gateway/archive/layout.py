@@ -64,8 +64,18 @@ SCHEMA: Final = (
         frame integer not null, tag integer not null, time_ns integer not null,
         value any, status integer not null, uncertainty real,
         primary key (frame, tag)) strict, without rowid""",
-    # the frames that bring alarm transitions, which are in their bodies
-    "create table journal(frame integer primary key) strict",
+    # alarm journal: canonical entries, each with the hash over all before it
+    """create table journal(
+        number integer primary key, utc_ns integer not null, frame integer not null,
+        entry blob not null, hash blob not null) strict""",
+    "create index journal_time on journal(utc_ns)",
+    # the Frames that brought them, whole, once each; `id` is the number the frame had
+    "create table journal_frame(id integer primary key, body blob not null) strict",
+    # the last entry that had to go: what is left goes on from it
+    """create table journal_anchor(
+        id integer primary key check(id = 1), number integer not null,
+        hash blob not null) strict""",
+    "insert into journal_anchor values(1, 0, zeroblob(32))",
     f"pragma application_id={APPLICATION_ID}",
     f"pragma user_version={VERSION}",
 )
@@ -104,6 +114,23 @@ def unpack_key_frame(body: bytes) -> bytes:
         return zlib.decompress(body)
     except zlib.error as error:
         raise ValueError(str(error)) from error
+
+
+def pack_whole(frame: bytes) -> bytes:
+    """An encoded Frame as it lies in `journal_frame`: alone, for its key frame may go.
+
+    Its checksum covers the packed bytes: zlib's own passes over bits that mean nothing to it.
+    """
+    packed = zlib.compress(frame, _LEVEL)
+    return packed + zlib.crc32(packed).to_bytes(4)
+
+
+def unpack_whole(body: bytes) -> bytes:
+    """The inverse of `pack_whole`. Raises ValueError where a byte is not what it was."""
+    packed, checksum = body[:-4], body[-4:]
+    if zlib.crc32(packed).to_bytes(4) != checksum:
+        raise ValueError("its checksum is wrong")
+    return unpack_key_frame(packed)
 
 
 def pack_part(part: bytes) -> bytes:

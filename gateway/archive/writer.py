@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from gateway.archive import layout
+from gateway.archive.journal_writer import JournalWriter
 from gateway.archive.layout import StoreError
 from gateway.tags import Frame, Sample
 
@@ -54,6 +55,7 @@ class Writer:
         self._parts: dict[int, dict[str, tuple[int, bytes]]] = {}  # of a machine: rows as written
         self._saved: dict[int, dict[str, tuple[int, bytes]]] = {}  # of its last checkpoint
         self._last_frame = 0
+        self._journal = JournalWriter(max_size_bytes // 4)
 
     def open(self) -> None:
         connection = sqlite3.connect(self._path, isolation_level=None)
@@ -69,6 +71,7 @@ class Writer:
         connection.execute(f"pragma wal_autocheckpoint={self._wal_bytes // 2 // _PAGE_BYTES}")
         connection.execute(f"pragma max_page_count={self._pages}")
         layout.prepare(connection, self._path)
+        self._journal.measure(connection)
         self._forget()
 
     def heads(self) -> tuple[dict[str, dict[str, bytes]], dict[str, int]]:
@@ -91,6 +94,7 @@ class Writer:
         """Write a group in one transaction; where that fails, each of its writes alone."""
         try:
             with layout.plain_errors(self._path):
+                self._journal.make_room(self._open)
                 self._make_room()
                 self._transact(group)
         except Exception as error:
@@ -128,6 +132,7 @@ class Writer:
                 self._insert(frame, encoded, parts)
                 heads[frame.machine] = frame.sequence
         self._open.execute("commit")
+        self._journal.committed()
         self._heads.update(heads)
 
     def _recover(self) -> None:
@@ -149,6 +154,7 @@ class Writer:
             memory.clear()
         row = self._open.execute("select seq from sqlite_sequence where name='frame'").fetchone()
         self._last_frame = row[0] if row else 0
+        self._journal.find_head(self._open)
 
     def _insert(self, frame: Frame, encoded: bytes, parts: Mapping[str, bytes]) -> None:
         machine = self._machine(frame.machine)
@@ -176,7 +182,7 @@ class Writer:
             ],
         )
         if frame.transitions:
-            self._open.execute("insert into journal values(?)", (number,))
+            self._journal.write(self._open, number, frame)
         self._last_frame = number
 
     def _machine(self, name: str) -> int:
@@ -287,7 +293,6 @@ class Writer:
             return False
         (last,) = oldest[(len(oldest) - 1) // 2]
         connection.execute("delete from sample where frame <= ?", (last,))
-        connection.execute("delete from journal where frame <= ?", (last,))
         dropped = connection.execute("delete from frame where id <= ?", (last,)).rowcount
         # A key frame goes when a newer one of its machine covers all frames that are left.
         connection.execute(

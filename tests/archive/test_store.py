@@ -13,7 +13,7 @@ import pytest
 from gateway.archive import history
 from gateway.archive.layout import StoreError
 from gateway.archive.store import Store
-from gateway.tags import AlarmState, Frame, Transition
+from gateway.tags import Frame
 
 MiB = 1024 * 1024
 ALWAYS = (0, 2**63 - 1)
@@ -252,20 +252,43 @@ async def test_cancelled_write_passes(tmp_path: Path, frame: FrameMaker) -> None
     assert 201 == list(history.frames(path, "G1", *ALWAYS))[-1].sequence
 
 
-async def test_transitions_are_journaled(tmp_path: Path, frame: FrameMaker) -> None:
-    """Alarm transitions are read back with the step that brought them, in order."""
+async def test_only_parts_that_changed_are_written(tmp_path: Path, frame: FrameMaker) -> None:
+    """A large part that stays as it is costs a step nothing on disk, and is there all the same."""
     path = tmp_path / "archive.db"
-    occurred = Transition("f", "occur", AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED)
-    acknowledged = Transition(
-        "f", "acknowledge", AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, "Ada", "seen"
-    )
-    refused = Transition(
-        "f", "reset", AlarmState.ACKNOWLEDGED, AlarmState.ACKNOWLEDGED, "Ada", "", "still active"
-    )
+    trend = os.urandom(200_000)
     async with store_at(path) as store:
-        await store.write([(frame(1, transitions=[occurred, acknowledged, refused]), {})])
-        await store.write([(frame(2), {})])
-        await store.write([(frame(3, machine="G2", transitions=[occurred]), {})])
-    entries = list(history.journal(path, *ALWAYS))
-    assert [occurred, acknowledged, refused, occurred] == [e.transition for e in entries]
-    assert [*[("G1", 1)] * 3, ("G2", 3)] == [(e.machine, e.sequence) for e in entries]
+        await store.write([(frame(1), {"clock": b"1", "trend": trend})])
+        before = store.bytes_on_disk
+        for i in range(2, 102):
+            await store.write([(frame(i), {"clock": b"%d" % i, "trend": trend})])
+        assert store.bytes_on_disk - before < 100 * 16 * 1024
+    async with store_at(path) as store:
+        assert {"G1": {"clock": b"101", "trend": trend}} == store.parts()
+
+
+async def test_a_part_that_is_no_longer_saved_is_forgotten(
+    tmp_path: Path, frame: FrameMaker
+) -> None:
+    """What another version saved is offered once; after the next step only what was saved then."""
+    path = tmp_path / "archive.db"
+    for i, parts in enumerate(({"a": b"1", "b": b"2"}, {"b": b"3", "c": b"4"}), 1):
+        async with store_at(path) as store:
+            await store.write([(frame(i), parts)])
+    async with store_at(path) as store:
+        assert {"G1": {"b": b"3", "c": b"4"}} == store.parts()
+
+
+async def test_a_damaged_part_is_empty_and_the_others_are_whole(
+    tmp_path: Path, frame: FrameMaker
+) -> None:
+    """A changed byte in one saved part is seen, and costs that part only."""
+    path = tmp_path / "archive.db"
+    async with store_at(path) as store:
+        await store.write([(frame(1), {"alarms": b"latched" * 9, "signals": b"values" * 9})])
+    with sqlite3.connect(path) as connection:
+        (body,) = connection.execute("select body from part where name='signals'").fetchone()
+        damaged = body[:-1] + bytes([body[-1] ^ 1])
+        connection.execute("update part set body=? where name='signals'", (damaged,))
+    connection.close()
+    async with store_at(path) as store:
+        assert {"G1": {"alarms": b"latched" * 9, "signals": b""}} == store.parts()
