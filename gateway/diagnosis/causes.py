@@ -31,6 +31,9 @@ _ALL: Final = (
     Cause("no answer", _F, "the device does not answer", "check its supply, address and wiring"),
     Cause("refused", _F, "the device answers, but not what was asked", "check its profile"),
     Cause("device failure", _F, "the device reports a fault of its own", "see its display"),
+    Cause(
+        "no communication", _F, "the device hears nothing of what it measures", "check its sensor"
+    ),
     Cause("heartbeat stopped", _F, "the device answers without measuring", "restart the device"),
     Cause("function check", _C, "the device tests itself", "wait for the end of the test"),
     Cause("out of service", _C, "the device is taken out of service", "put it back into service"),
