@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 
 EXACT_UP_TO: Final = 10  # points; Gilbert 1987, 16.4: above it the normal approximation does
+LAG_1_LEAST: Final = 20  # points; of fewer, chance gives any lag-1 correlation; see the tests
 LAG_1_MOST: Final = 0.9  # beyond it a window of this length tells nothing; common practice
 
 
@@ -68,22 +69,22 @@ def lag_1_inflation(residuals: Sequence[float]) -> float:
     """By how much dependence on the forerunner inflates the variance of S; 1 where none is seen.
 
     (1 + r)/(1 - r) with r the lag-1 correlation of the residuals of the line, corrected for its
-    bias; counted only if it is above its one-sided 5 % point without dependence. Assumes points
-    at even distances.
+    bias; counted only from 20 points on, and if it is above its one-sided 5 % point without
+    dependence. Assumes points at even distances.
 
     Source: Yue and Wang, Water Resour. Manag. 18 (2004) 201, for the long-series limit of a
     first-order process; the bias after Kendall and Stuart.
     """
     x = np.asarray(residuals, float)
     n = len(x)
-    if n <= EXACT_UP_TO:
+    if n < LAG_1_LEAST:
         return 1.0
     x = x - x.mean()
     power = float(x @ x)
     if power == 0.0:
         return 1.0
     r = (n * float(x[1:] @ x[:-1]) / power + 2) / (n - 4)
-    if r <= 1.645 / sqrt(n):
+    if r <= 1.645 * sqrt(n) / (n - 4):
         return 1.0
     r = min(r, LAG_1_MOST)
     return (1 + r) / (1 - r)

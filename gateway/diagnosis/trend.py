@@ -3,7 +3,7 @@
 Only fresh good measurements count: values held, old or doubtful never make a point. 'At least' is
 known to be no lower and nothing else: such points are tied at the lowest ceiling for the test of
 Mann and Kendall and take no part in the slope. Verdicts stand at 5 %, from 8 points on; dependence
-of a point on the one before (lag 1) widens the interval and raises p, from 11 points on.
+of a point on the one before (lag 1) widens the interval and raises p, from 20 points on.
 
 A point is corrected to 40 degC at standstill only, where the site file gives the insulation and
 the temperature: the correction holds for no winding in service. Points known to be excited, or out

@@ -107,6 +107,7 @@ def test_independent_values_are_mostly_left_alone():
 
 
 def test_few_or_equal_residuals_inflate_nothing():
-    """Up to ten points, or where all are equal, nothing is known of dependence."""
-    assert 1.0 == lag_1_inflation(range(10))
+    """Below twenty points, or where all are equal, nothing is known of dependence."""
+    assert 1.0 == lag_1_inflation(range(19))
+    assert 1.0 < lag_1_inflation(range(20))
     assert 1.0 == lag_1_inflation([0.0] * 30)
