@@ -61,6 +61,8 @@ _ALL: Final = (
     Cause("brush worn", _M, "the brush has touched for its life", "replace the brush"),
     Cause("light weak", _M, "the light is weaker than it should be", "clean lamp and receiver"),
     Cause("light contaminated", _F, "the link went dark slowly", "clean lamp and receiver"),
+    Cause("light circuit failed", _F, "it went dark at once, without a fault", "check the lamp"),
+    Cause("dark contact failed", _F, "the light contradicts the contact", "check its wiring"),
     Cause("light paths differ", _S, "the levels of one light disagree", "check the light loop"),
     Cause("dark unexplained", _S, "dark for a reason not known", "see the evidence"),
     Cause("dark by no excitation", _S, "nothing feeds the lamp", "wait for it"),
