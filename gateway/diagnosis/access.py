@@ -5,7 +5,7 @@ have no truth of their own: there, a measurement comes through or it does not.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from gateway.diagnosis import brush, optical_link, telemetry
 from gateway.diagnosis.brush import Brush
@@ -20,9 +20,9 @@ from gateway.site.installed import Site
 class Memory:
     """What is remembered of the way; of one machine only one of these is used."""
 
-    brush: brush.Memory = brush.Memory()
-    optical_link: optical_link.Memory = optical_link.Memory()
-    telemetry: telemetry.Memory = telemetry.Memory()
+    brush: brush.Memory = field(default_factory=brush.Memory)
+    optical_link: optical_link.Memory = field(default_factory=optical_link.Memory)
+    telemetry: telemetry.Memory = field(default_factory=telemetry.Memory)
 
 
 class Access:
