@@ -5,7 +5,7 @@ kohm and a warm day brings the megohms back). The wetness w goes from 0 (dry) to
 water) and follows its end value h * 2^(-(T - 25) / 12) by a first-order lag, h being the relative
 humidity of the air at 25 degC and T the winding's temperature: warm copper makes the air beside it
 dry. The lag is 12 h at 25 degC, half of that for each 25 K more, and half again while the machine
-turns. The insulation is what it would be dry, less three decades for a wetness of 1.
+turns. The insulation is what it would be dry, less two and a half decades for a wetness of 1.
 
 It refuses to begin by itself: a winding is dry until a scenario sets its `moisture`.
 """
@@ -21,7 +21,7 @@ _HALF_AS_HUMID_K = 12.0
 _LAG_S = 12 * 3600.0
 _HALF_THE_LAG_K = 25.0
 _TURNS_ABOVE = 0.1
-_DECADES = 3.0
+_DECADES = 2.5
 # Conditions are taken as constant for so long, counted from the scenario's start.
 _GRID_S = 600.0
 
