@@ -19,7 +19,7 @@ _OUTLIER: Final = 4.0  # sigma; no single value counts for more
 _LEAST_SIDE: Final = 4  # points on either side of a step
 # Least difference of the two medians, in standard deviations of a difference of means; a median
 # has 1.25 of them, and the best of many places is taken. Found by simulation, see the tests.
-_CONTRAST: Final = 5.5
+_CONTRAST: Final = 7.0
 _LAG_1_MOST: Final = 0.8
 _MAD: Final = 1.482602218505602  # of a normal distribution: sigma / MAD
 

@@ -112,11 +112,11 @@ def _candidates(settings: Settings) -> list[_Of]:
         if settings.units[place]:
             found.append(_Of(pattern, name, settings.units[place], ("", ""), _covariate(place)))
         elif name == "speed" and settings.by_running:
-            words = ("standstill", "running")
-            found.append(_Of(pattern, "speed", "", words, _state_of(*words)))
+            words = ("at standstill", "when running")
+            found.append(_Of(pattern, "speed", "", words, _state_of("standstill", "running")))
         elif name == "temperature" and settings.by_heat:
-            words = ("cold", "hot")
-            found.append(_Of(pattern, "temperature", "", words, _state_of(*words)))
+            words = ("when cold", "when hot")
+            found.append(_Of(pattern, "temperature", "", words, _state_of("cold", "hot")))
     return found
 
 
@@ -240,9 +240,8 @@ def _dependence(placed: Sequence[_Placed], of: _Of, level: float) -> _Told | Non
     else:
         ends = (f"up to {low:.4g} {of.unit}", f"from {high:.4g} {of.unit}")
     text = (
-        f"{'falls' if effect < 0 else 'rises'} with {of.name}: {_ohm(median(at_low))} "
-        f"{'at ' if of.is_state else ''}{ends[0]}, {_ohm(median(at_high))} "
-        f"{'at ' if of.is_state else ''}{ends[1]} ({figures}, {len(x)} points)"
+        f"{'falls' if effect < 0 else 'rises'} with {of.name}: {_ohm(median(at_low))} {ends[0]}, "
+        f"{_ohm(median(at_high))} {ends[1]} ({figures}, {len(x)} points)"
     )
     return _Told(of, effect, text)
 
@@ -298,17 +297,16 @@ def _low_runs(points: Sequence[Point]) -> list[float]:
         return []
     known = unbounded([p.log_ohm for p in points], [p.bound for p in points])
     sigma = max(cusum.robust_sigma(known), _RESOLUTION_DECADES)
-    limit = median(known) - max(_EXCURSION_DECADES, 8 * sigma)
-    found, lowest, was_high = [], 0.0, False
-    low = False
-    for value in known:
-        if value < limit:
-            lowest = min(lowest, value) if low else value
-            low = True
-        else:
-            if low and was_high:
-                found.append(lowest)
-            low, was_high = False, True
+    level, depth = median(known), max(_EXCURSION_DECADES, 8 * sigma)
+    # Slow drifts there and back, such as those of moisture, pass through what lies between.
+    away = [-1 if v < level - depth else int(v > level - depth / 2) for v in known]
+    found = []
+    begun = 0
+    for i in range(1, len(known)):
+        if away[i] < 0 <= away[i - 1]:
+            begun = i
+        elif away[i - 1] < 0 <= away[i] and begun and away[begun - 1] == away[i] == 1:
+            found.append(min(known[begun:i]))
     return found
 
 

@@ -279,6 +279,7 @@ class TrendDesk:
             slope.high,
             test.p_value,
             forecasts,
+            10 ** slope.at(0.0),
         )
 
 

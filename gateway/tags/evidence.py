@@ -79,6 +79,7 @@ class StateTrend:
     high_decades_per_day: float | None = None
     p_value: float | None = None  # Mann-Kendall, two-sided
     forecasts: tuple[Forecast, ...] = ()
+    line_end_ohm: float | None = None  # resistance of the fitted line at `to_ns`
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,6 +48,7 @@ def test_planted_slope_and_forecast():
     assert state.low_decades_per_day <= -0.1 <= state.high_decades_per_day
     assert pytest.approx(-0.1, abs=0.002) == state.decades_per_day
     assert state.p_value < 1e-6
+    assert pytest.approx(10 ** (6 - 0.1 * 239 / 24), rel=0.03) == state.line_end_ohm
     (forecast,) = state.forecasts
     assert ("T1.LOW", 20.0) == (forecast.alarm, forecast.limit)
     # From 1 Mohm at the start to 20 kohm: (6 - log10(2e4)) / 0.1 days, less those that have gone.
