@@ -11,6 +11,7 @@ for ever for a disk. That no other gateway writes the same file, the state lock 
 
 import asyncio
 import contextlib
+import os
 import queue
 import threading
 from collections.abc import Callable, Mapping, Sequence
@@ -32,6 +33,7 @@ class Store:
 
     def __init__(self, path: Path, max_size_bytes: int) -> None:
         self._path = path
+        self._max_size_bytes = max_size_bytes
         self._writes: queue.SimpleQueue[Write | None] = queue.SimpleQueue()
         self._slots = asyncio.Semaphore(_WAITING_WRITES)
         self._writer = Writer(path, max_size_bytes)
@@ -111,6 +113,15 @@ class Store:
             with contextlib.suppress(FileNotFoundError):
                 total += self._path.with_name(self._path.name + suffix).stat().st_size
         return total
+
+    def room(self) -> float:
+        """Free disk over what the archive may still grow, at most 1. Asks the disk, so it may wait.
+
+        Raises OSError.
+        """
+        grows = self._max_size_bytes - self.bytes_on_disk
+        disk = os.statvfs(self._path.parent)
+        return min(1.0, disk.f_bavail * disk.f_frsize / grows) if grows > 0 else 1.0
 
     @property
     def frames_written(self) -> int:

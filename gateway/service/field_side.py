@@ -20,9 +20,18 @@ from gateway.archive.store import Store
 from gateway.chain import Chain
 from gateway.field import Field
 from gateway.service.clock import ClockWatch, now
+from gateway.service.surroundings import Surroundings
 from gateway.service.wall import WALL, WallServer
 from gateway.site.installed import Site
-from gateway.tags import LATE_SHARE, Command, FieldReport, Frame, Reading
+from gateway.tags import (
+    LATE_SHARE,
+    Command,
+    FieldReport,
+    Frame,
+    GatewayCondition,
+    Instant,
+    Reading,
+)
 
 log = structlog.get_logger("gateway.service")
 
@@ -33,6 +42,7 @@ _INBOX: Final = 10_000
 # Frames waiting for the disk before a scan has to wait, too: minutes of a stalled disk.
 _WAITING_FRAMES: Final = 500
 _REPORT_PERIOD_S: Final = 1.0  # common practice, no source
+_LATE_STEPS: Final = 60  # that `late_share` looks back on; common practice, no source
 _ORDERS: Final = 64  # of one machine, waiting for one step; common practice, no source
 _TOLD_AGAIN_AFTER_S: Final = 60.0  # common practice, no source
 _NOT_TAKEN: Final = "the step that should have taken the order failed; the log tells why"
@@ -56,8 +66,11 @@ class _OnceAMinute:
 class _MachineSide:
     """One machine's chain, its inbox and its scan."""
 
-    def __init__(self, chain: Chain, outbox: "asyncio.Queue[_Step]") -> None:
+    def __init__(
+        self, chain: Chain, outbox: "asyncio.Queue[_Step]", surroundings: Surroundings
+    ) -> None:
         self.chain = chain
+        self.unarchived = 0  # Frames that the disk refused since the last step
         self.inbox: deque[Reading] = deque(maxlen=_INBOX)
         self.orders: deque[tuple[Command, asyncio.Future[str]]] = deque()
         self.steps = 0
@@ -65,6 +78,9 @@ class _MachineSide:
         self.failed = 0
         self._failure_told = _OnceAMinute()
         self._outbox = outbox
+        self._surroundings = surroundings
+        self._clock = ClockWatch()
+        self._lately_late: deque[bool] = deque(maxlen=_LATE_STEPS)
 
     async def scan(self) -> None:
         """Step when due, on absolute deadlines; a scan that was missed is not made up for."""
@@ -74,7 +90,8 @@ class _MachineSide:
         while True:
             await asyncio.sleep(max(0.0, due_s - loop.time()))
             late_s = loop.time() - due_s
-            self.late += late_s > LATE_SHARE * period_s
+            self._lately_late.append(late_s > LATE_SHARE * period_s)
+            self.late += self._lately_late[-1]
             due_s += period_s * (1 + max(0, int(late_s // period_s)))
             if (step := self._step()) is not None:
                 await self._outbox.put(step)
@@ -87,7 +104,9 @@ class _MachineSide:
         self.orders.clear()
         answers = [answer for _, answer in orders]
         try:
-            frame = self.chain.step(readings, now(), [command for command, _ in orders])
+            moment = now()
+            commands = [command for command, _ in orders]
+            frame = self.chain.step(readings, moment, commands, self._condition(moment))
             frame.encode()  # what cannot be encoded fails here, and only this machine
             step = _Step(frame, self.chain.save(), answers)
         except Exception:
@@ -97,7 +116,18 @@ class _MachineSide:
                     answer.set_result(_NOT_TAKEN)
             return None
         self.steps += 1
+        self.unarchived -= frame.gateway.unarchived_frames
         return step
+
+    def _condition(self, moment: Instant) -> GatewayCondition:
+        return GatewayCondition(
+            self._surroundings.archive_room,
+            self.unarchived,
+            # Steps that were not made yet count as in time: one late start is not half of them.
+            round(sum(self._lately_late) / _LATE_STEPS, 3),
+            round(self._clock.check(moment), 3),
+            self._surroundings.configuration_changed,
+        )
 
     def _tell_of_failure(self) -> None:
         self.failed += 1
@@ -130,8 +160,9 @@ class FieldSide:
         self._store = store
         self._wall = WallServer(self._order)
         self._outbox: asyncio.Queue[_Step] = asyncio.Queue(_WAITING_FRAMES)
+        self._surroundings = Surroundings(site, store)
         self._machines = {
-            m.name: _MachineSide(_chain(site, m.name, store), self._outbox)
+            m.name: _MachineSide(_chain(site, m.name, store), self._outbox, self._surroundings)
             for m in site.file.machines
         }
         self._machine_of = {a.name: a.machine for a in site.file.alarms}
@@ -142,6 +173,7 @@ class FieldSide:
     async def run(self, wall_path: Path) -> None:
         """Until cancelled. Ends with everything that was stepped on disk."""
         await self._wall.start(wall_path)
+        self._surroundings.start()
         try:
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._field.run())
@@ -150,6 +182,7 @@ class FieldSide:
                 for side in self._machines.values():
                     tasks.create_task(side.scan())
         finally:
+            self._surroundings.stop()
             await self._wall.stop()
             await self._write(self._waiting())
 
@@ -177,6 +210,8 @@ class FieldSide:
             await self._store.write([(step.frame, step.parts) for step in steps])
         except StoreError as error:
             self._unwritten += len(steps)
+            for step in steps:
+                self._machines[step.frame.machine].unarchived += 1
             if self._unwritten_told.due():
                 log.error("frames not archived", reason=str(error), frames=self._unwritten)
 

@@ -13,6 +13,7 @@ import asyncio
 import contextlib
 import itertools
 import json
+import math
 import os
 import socket
 import stat
@@ -251,8 +252,19 @@ class WallClient:
         """Send a command; "" when it is accepted, else the reason why it is not."""
         if len(self._waiting) >= _ORDERS_WAITING_MOST:
             return "Too many orders wait for an answer, so this one was not sent. Try again soon."
+        if not math.isfinite(command.duration_s):
+            return f"A shelving of {command.duration_s} s has no end. Say how long it is to last."
         number = next(self._numbers)
-        body = json.dumps([number, command.order, command.alarm, command.who, command.why]).encode()
+        body = json.dumps(
+            [
+                number,
+                command.order,
+                command.alarm,
+                command.who,
+                command.why,
+                float(command.duration_s),
+            ]
+        ).encode()
         if len(body) > _COMMAND_MOST_BYTES:
             return f"The order is longer than {_COMMAND_MOST_BYTES} bytes. Shorten its reason."
         answer: asyncio.Future[str] = asyncio.get_running_loop().create_future()
@@ -362,8 +374,15 @@ def _decoded(decode: Callable[[bytes], _Decoded], body: bytes) -> _Decoded:
 
 def _decode_command(body: bytes) -> tuple[int, Command]:
     match _decoded(json.loads, body):
-        case [int(number), str(order), str(alarm), str(who), str(why)] if order in set(Order):
-            return number, Command(Order(order), alarm, who, why)
+        case [
+            int(number),
+            str(order),
+            str(alarm),
+            str(who),
+            str(why),
+            float(duration_s),
+        ] if order in set(Order) and math.isfinite(duration_s):
+            return number, Command(Order(order), alarm, who, why, duration_s)
         case _:
             raise _BrokenMessage("a command of another form")
 

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 
 from gateway.site.model import Contact, Device, Machine, Signal, SiteFile
 from gateway.site.profile import DeviceProfile, Point
@@ -28,6 +29,8 @@ class Site:
 
     file: SiteFile
     profiles: Mapping[str, DeviceProfile]
+    digest: str = ""  # of the files that it was read from, see `read.digest_of`
+    files: tuple[Path, ...] = ()  # the site file, then its profiles by name
 
     @property
     def name(self) -> str:

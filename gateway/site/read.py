@@ -4,8 +4,11 @@ An entry with a fault of its own is left out while the entries are checked again
 what refers to it is not reported again; so one run shows everything that one run can know.
 """
 
+import io
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
+from hashlib import sha256
 from pathlib import Path
 from typing import Any, Final
 
@@ -60,12 +63,17 @@ class _Document:
     """One parsed file; keeps the faults found in it."""
 
     def __init__(self, path: Path) -> None:
+        self.path = path
         self.name = str(path)
+        self.raw = b""
         self.faults: list[Fault] = []
         self.data: Any = None
         self.positions = yaml_marks.Positions()
         try:
-            self.data, self.positions = yaml_marks.load(path.read_text(encoding="utf-8"))
+            self.raw = path.read_bytes()
+            # As Path.read_text does it: a line may end as on any system.
+            text = io.StringIO(self.raw.decode("utf-8"), newline=None).read()
+            self.data, self.positions = yaml_marks.load(text)
         except OSError as error:
             reason = (error.strerror or str(error)).lower()
             self.faults.append(Fault(self.name, 1, 1, "", f"cannot be read: {reason}"))
@@ -116,7 +124,7 @@ def read(path: Path) -> tuple[Site, list[Fault]]:
     if document.faults:
         raise SiteError(document.faults)
     file, origin, raw_names = _site_file(document)
-    profiles, profile_faults = _profiles(document, path.parent / "profiles")
+    profiles, profile_faults, profile_files = _profiles(document, path.parent / "profiles")
     if file is not None:
         for found in check.check(file, profiles, raw_names):
             head, *rest = found.path
@@ -126,7 +134,27 @@ def read(path: Path) -> tuple[Site, list[Fault]]:
     faults = sorted(document.faults, key=lambda f: (f.line, f.column)) + profile_faults
     if file is None or any(not f.warning for f in faults):
         raise SiteError(faults)
-    return Site(file, {name: p for name, p in profiles.items() if p is not None}), faults
+    read_from = (document, *sorted(profile_files, key=lambda d: d.path.name))
+    site = Site(
+        file,
+        {name: p for name, p in profiles.items() if p is not None},
+        _digest((d.path.name, d.raw) for d in read_from),
+        tuple(d.path for d in read_from),
+    )
+    return site, faults
+
+
+def digest_of(files: Iterable[Path]) -> str:
+    """What `Site.digest` would be if the site were read from these files now. Raises OSError."""
+    return _digest((path.name, path.read_bytes()) for path in files)
+
+
+def _digest(files: Iterable[tuple[str, bytes]]) -> str:
+    """SHA-256, hexadecimal, over the digests of name and content of each file."""
+    whole = sha256()
+    for name, raw in files:
+        whole.update(sha256(name.encode()).digest() + sha256(raw).digest())
+    return whole.hexdigest()
 
 
 def _site_file(
@@ -217,9 +245,10 @@ def _names(
 
 def _profiles(
     document: _Document, folder: Path
-) -> tuple[dict[str, DeviceProfile | None], list[Fault]]:
-    """Profiles by name (None: there is one, but it is faulty) and the faults in them."""
+) -> tuple[dict[str, DeviceProfile | None], list[Fault], list[_Document]]:
+    """Profiles by name (None: there is one, but it is faulty), the faults in them, the files."""
     profiles: dict[str, DeviceProfile | None] = {}
+    files: list[_Document] = []
     faults: list[Fault] = []
     devices = document.data.get("devices", ()) if isinstance(document.data, dict) else ()
     for index, device in enumerate(devices if isinstance(devices, tuple) else ()):
@@ -234,6 +263,7 @@ def _profiles(
             profiles[name] = None
             continue
         found = _Document(path)
+        files.append(found)
         profiles[name] = None
         if not found.faults:
             try:
@@ -246,4 +276,4 @@ def _profiles(
         faults += found.faults
         if any(not f.warning for f in found.faults):
             profiles[name] = None
-    return profiles, faults
+    return profiles, faults, files

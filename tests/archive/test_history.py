@@ -2,8 +2,10 @@
 
 import asyncio
 import gc
+import sqlite3
 import threading
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -254,3 +256,71 @@ def test_sql_names_are_only_names(tmp_path: Path) -> None:
     asyncio.run(write_all(path, [one]))
     assert [one.samples[0]] == samples(path, tag, 9)
     assert [one] == list(history.frames(path, "G1", *ALWAYS))
+
+
+async def test_a_replay_can_begin_at_a_checkpoint(tmp_path: Path, frame: FrameMaker) -> None:
+    """The saved parts after each key frame are kept; the one before a moment is found."""
+    path = tmp_path / "a.db"
+    store = await Store.open(path, max_size_bytes=64 * MiB)
+    trend = b"trend" * 9
+    for i in range(1, 1302):
+        parts = {"clock": b"after %d" % i, "trend": trend if i < 1000 else b"new"}
+        await store.write([(frame(i), parts)])
+    await store.close()
+    at = {i: T0 + i * S for i in (0, 1, 600, 601, 1200, 1201, 1301)}
+    assert None is history.checkpoint(path, "G1", at[0])
+    for moment, sequence in ((1, 1), (600, 1), (601, 601), (1200, 601), (1301, 1201)):
+        found = history.checkpoint(path, "G1", at[moment])
+        parts = {"clock": b"after %d" % sequence, "trend": b"new" if sequence > 1000 else trend}
+        assert history.Checkpoint(sequence, T0 + sequence * S, parts) == found
+    with closing(sqlite3.connect(path)) as connection:
+        # Three of the clock, two of the trend: what did not change is kept once.
+        assert (5,) == connection.execute("select count(*) from saved").fetchone()
+
+
+async def test_a_checkpoint_is_before_its_window_also_when_the_clock_was_set_back(
+    tmp_path: Path, frame: FrameMaker
+) -> None:
+    """The checkpoint found is earlier in the order of steps than every Frame since the moment."""
+    path = tmp_path / "a.db"
+    store = await Store.open(path, max_size_bytes=64 * MiB)
+    for i in range(1, 1302):
+        # At step 650 the clock is set back by 500 s: times from 150 to 650 come twice.
+        await store.write(
+            [(frame(i, utc_ns=T0 + (i if i < 650 else i - 500) * S), {"x": b"%d" % i})]
+        )
+    await store.close()
+    for second in (100, 300, 601, 640, 649, 700):
+        found = history.checkpoint(path, "G1", T0 + second * S)
+        first = next(history.frames(path, "G1", T0 + second * S, ALWAYS[1]))
+        assert found is not None
+        assert found.sequence <= first.sequence
+        assert found.utc_ns <= T0 + second * S
+
+
+async def test_checkpoints_go_with_their_frames(tmp_path: Path, frame: FrameMaker) -> None:
+    """At the size limit what no checkpoint needs any more goes; a part in use stays."""
+    path = tmp_path / "a.db"
+    store = await Store.open(path, max_size_bytes=MiB)
+    sequence = 0
+    while store.dropped_frames < 5000:
+        batch = [
+            (frame(sequence + i), {"x": b"%d" % (sequence + i), "y": b"y"}) for i in range(1, 51)
+        ]
+        await store.write(batch)
+        sequence += 50
+        assert sequence < 100_000, "nothing is dropped"
+    await store.close()
+    first = next(history.frames(path, "G1", *ALWAYS))
+    found = history.checkpoint(path, "G1", first.at.utc_ns)
+    assert found is not None
+    assert {"x": b"%d" % found.sequence, "y": b"y"} == found.parts
+    with closing(sqlite3.connect(path)) as connection:
+        for orphans in (
+            "saved where id not in (select saved from checkpoint)",
+            "checkpoint where key_frame not in (select id from key_frame)",
+        ):
+            count = connection.execute(f"select count(*) from {orphans}").fetchone()  # noqa: S608
+            assert (0,) == count
+        (kept,) = connection.execute("select count(*) from saved").fetchone()
+    assert kept < 20

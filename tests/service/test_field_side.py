@@ -12,6 +12,8 @@ from gateway.archive.history import frames
 from gateway.archive.layout import StoreError
 from gateway.archive.store import Store
 from gateway.chain import Chain
+from gateway.service import field_side as field_side_module
+from gateway.service import surroundings
 from gateway.service.field_side import ARCHIVE, field_side
 from gateway.service.wall import WALL, WallClient
 from gateway.site.installed import Site
@@ -128,7 +130,43 @@ async def test_a_disk_that_refuses_is_told_once_and_the_frames_are_served(
     with capture_logs() as lines:
         await run_for(site, tmp_path, 1.5)
     reading.cancel()
-    assert len([f for f in served if f.machine == "U1"]) > 5
+    own = [f for f in served if f.machine == "U1"]
+    assert len(own) > 5
+    # Each Frame is refused before the next one, which says so.
+    assert {1} == {f.gateway.unarchived_frames for f in own[2:]}
     assert ["disk is full"] == [
         line["reason"] for line in lines if line["event"] == "frames not archived"
     ]
+
+
+async def test_each_frame_says_how_the_gateway_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A clock that is set, late steps and a changed site file are in the machine's Frames."""
+    site = site_in(tmp_path)
+    monkeypatch.setattr(surroundings, "LOOK_PERIOD_S", 0.1)
+    set_forward_ns = 0
+
+    def now() -> Instant:
+        return Instant(time.time_ns() + set_forward_ns, time.monotonic_ns())
+
+    monkeypatch.setattr(field_side_module, "now", now)
+    running = asyncio.create_task(run_for(site, tmp_path, 2.5))
+    await asyncio.sleep(0.8)
+    set_forward_ns = 7_000_000_000
+    await asyncio.sleep(0.5)
+    with (tmp_path / "site.yaml").open("a") as file:
+        file.write("# another one")
+    time.sleep(0.35)  # noqa: ASYNC251 the loop stands still: the next step is late
+    await running
+    found = list(frames(tmp_path / ARCHIVE, "U1", 0, time.time_ns() + 10**11))
+    assert {1.0} == {f.gateway.archive_room for f in found}
+    assert {0} == {f.gateway.unarchived_frames for f in found}
+    assert [7.0] == [
+        pytest.approx(f.gateway.clock_step_s, abs=0.05) for f in found if f.gateway.clock_step_s
+    ]
+    assert 0.0 == found[3].gateway.late_share
+    assert found[-1].gateway.late_share >= 0.016
+    changed = [f.gateway.configuration_changed for f in found]
+    assert (False, True) == (changed[0], changed[-1])
+    assert sorted(changed) == changed

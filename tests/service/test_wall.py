@@ -213,15 +213,19 @@ async def test_orders_and_answers(path: Path) -> None:
         return "" if command.order is Order.ACKNOWLEDGE else f"{command.alarm} is still active"
 
     reset = Command(Order.RESET, "Ω2", "Bo")
+    shelve = Command(Order.SHELVE, "Ω2", "Bo", "work on the brush gear", 28_800.5)
     async with serving(path, on_command) as server, listening(path) as one, listening(path) as two:
         await one.until(lambda: server.readers == 2)
         publish(server, frame(1))
         await one.until(lambda: one.frames and two.frames)
         answers = await asyncio.gather(
-            one.client.order(COMMAND), one.client.order(reset), two.client.order(COMMAND)
+            one.client.order(COMMAND),
+            one.client.order(reset),
+            two.client.order(COMMAND),
+            one.client.order(shelve),
         )
-    assert ["", "Ω2 is still active", ""] == list(answers)
-    assert sorted([COMMAND, reset, COMMAND], key=repr) == sorted(taken, key=repr)
+    assert ["", "Ω2 is still active", "", "Ω2 is still active"] == list(answers)
+    assert sorted([COMMAND, reset, COMMAND, shelve], key=repr) == sorted(taken, key=repr)
 
 
 async def test_order_waits_for_the_connection(path: Path) -> None:
@@ -255,6 +259,8 @@ async def test_orders_that_cannot_be_answered(path: Path, monkeypatch: pytest.Mo
             await listener.until(lambda: listener.frames)
             assert "did not take the order" in await order(Command(Order.RESET, "a", "b", "hang"))
             assert "failed over this order" in await order(COMMAND)
+            endless = Command(Order.SHELVE, "a", "b", "c", float("inf"))
+            assert "has no end" in await order(endless)
             assert "longer than" in await order(Command(Order.RESET, "a", "b", "x" * 20_000))
             monkeypatch.setattr(wall, "_ANSWERED_WITHIN_S", 0.05)
             assert "did not answer within" in await order(Command(Order.RESET, "a", "b", "hang"))
@@ -287,10 +293,15 @@ GARBAGE = [
 ]
 BAD_COMMANDS = [
     [1, "acknowledge", "a", "b"],
-    [1, "acknowledge", "a", "b", 5],
-    [1, "trip", "a", "b", "c"],
-    [[], "reset", "a", "b", "c"],
-    [1, ["reset"], "a", "b", "c"],
+    [1, "acknowledge", "a", "b", "c"],
+    [1, "acknowledge", "a", "b", 5, 0.0],
+    [1, "trip", "a", "b", "c", 0.0],
+    [[], "reset", "a", "b", "c", 0.0],
+    [1, ["reset"], "a", "b", "c", 0.0],
+    [1, "shelve", "a", "b", "c", "8 h"],
+    [1, "shelve", "a", "b", "c", True],
+    [1, "shelve", "a", "b", "c", float("inf")],
+    [1, "shelve", "a", "b", "c", float("nan")],
     {"order": "reset"},
 ]
 
