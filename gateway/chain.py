@@ -15,6 +15,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from gateway.alarms import conditions, life_cycle
 from gateway.alarms.conditions import Truth
+from gateway.alarms.states import Handling
 from gateway.rotor import estimate
 from gateway.signals import sampling
 from gateway.signals.sampling import Observation, SignalState
@@ -145,7 +146,7 @@ class Chain:
         words, signals = self._take(taken, now, clock_ns)
         observations = self._observe(signals, clock_ns)
         watched_ns = _watched_ns(clock.last, now)
-        alarms, transitions = self._judge(observations, watched_ns, now, commands)
+        alarms, transitions = self._judge(observations, watched_ns, clock_ns, now, commands)
         self._sequence += 1
         self._state = ChainState(ChainClock(clock_ns, now), SignalsMemory(signals, words), alarms)
         return Frame(
@@ -237,6 +238,7 @@ class Chain:
         self,
         observations: Mapping[str, Observation],
         watched_ns: int,
+        clock_ns: int,
         now: Instant,
         commands: Sequence[Command],
     ) -> tuple[dict[str, life_cycle.Memory], list[Transition]]:
@@ -246,13 +248,22 @@ class Chain:
         for command in commands:
             if command.alarm in alarms:
                 alarms[command.alarm], signed = life_cycle.order(
-                    self._settings[command.alarm], alarms[command.alarm], command, now.utc_ns
+                    self._settings[command.alarm],
+                    alarms[command.alarm],
+                    command,
+                    clock_ns,
+                    now.utc_ns,
                 )
                 transitions.append(signed)
         for alarm in self._alarms:
             truth = self._truth(alarm, observations)
             alarms[alarm.name], moved = life_cycle.observe(
-                self._settings[alarm.name], alarms[alarm.name], truth, watched_ns, now.utc_ns
+                self._settings[alarm.name],
+                alarms[alarm.name],
+                truth,
+                watched_ns,
+                clock_ns,
+                now.utc_ns,
             )
             if moved is not None:
                 transitions.append(moved)
@@ -335,5 +346,7 @@ def _settings(alarm: Alarm) -> life_cycle.Settings:
         alarm.name,
         round(alarm.on_delay * 1e9),
         round(alarm.off_delay * 1e9),
-        alarm.latching,
+        Handling(alarm.latching, alarm.acknowledge_on_return, alarm.latched_comes_acknowledged),
+        round(alarm.realarm_after * 1e9),
+        alarm.shelve_at_most,
     )
