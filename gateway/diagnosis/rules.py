@@ -2,7 +2,8 @@
 
 Rules are data, see `gateway.diagnosis.rule`. `counts` marks the rules whose answers are testimony:
 only these make a path speak for the fault or against it; all others say how far to believe it.
-Refuses to conclude (`gateway.diagnosis.evidence` does) and to claim probabilities. `python -m gateway.diagnosis.rules` prints the table.
+Refuses to conclude (`gateway.diagnosis.evidence` does) and to claim probabilities.
+`python -m gateway.diagnosis.rules` prints the table.
 """
 
 from typing import Final
