@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Final
 
 from gateway.site.check_alarms import alarm_faults
+from gateway.site.check_diagnosis import diagnosis_faults
 from gateway.site.check_signal import loop_fits, range_faults, register_fits
 from gateway.site.entries import Context, computed_tags, tag_fits
 from gateway.site.explain import did_you_mean
@@ -220,6 +221,7 @@ RULES: Final[tuple[Callable[[Context], Iterator[Found]], ...]] = (
     _devices,
     _signals,
     _machines,
+    diagnosis_faults,
     alarm_faults,
     _outputs,
 )
