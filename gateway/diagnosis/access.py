@@ -7,11 +7,13 @@ have no truth of their own: there, a measurement comes through or it does not.
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from gateway.diagnosis import brush, optical_link, telemetry
 from gateway.diagnosis.brush import Brush
+from gateway.diagnosis.brush import Memory as BrushMemory
 from gateway.diagnosis.measuring import measured_ns, measuring, measuring_tags
 from gateway.diagnosis.optical_link import LightPath
+from gateway.diagnosis.optical_link import Memory as LightMemory
 from gateway.diagnosis.seen import AccessReport, Found, Seen
+from gateway.diagnosis.telemetry import Memory as TelemetryMemory
 from gateway.diagnosis.telemetry import TelemetryPath
 from gateway.site.installed import Site
 
@@ -20,9 +22,9 @@ from gateway.site.installed import Site
 class Memory:
     """What is remembered of the way; of one machine only one of these is used."""
 
-    brush: brush.Memory = field(default_factory=brush.Memory)
-    optical_link: optical_link.Memory = field(default_factory=optical_link.Memory)
-    telemetry: telemetry.Memory = field(default_factory=telemetry.Memory)
+    brush: BrushMemory = field(default_factory=BrushMemory)
+    optical_link: LightMemory = field(default_factory=LightMemory)
+    telemetry: TelemetryMemory = field(default_factory=TelemetryMemory)
 
 
 class Access:
