@@ -38,7 +38,7 @@ class ProofMemory:
 
     started_ns: int | None = None  # on the chain's clock: when the watch began
     proofs: dict[str, Proof] = field(default_factory=dict)
-    testing: dict[str, bool] = field(default_factory=dict)  # device: whether it may still pass
+    testing: dict[str, bool] = field(default_factory=dict)  # by bit: whether it may still pass
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,10 +126,10 @@ class ProofWatch:
             if bit.device in silent:  # nobody sees its end
                 continue
             well = not any(f.says(seen.words) for f in self._failures if f.device == bit.device)
-            key = _key(bit)
-            if bit.says(seen.words):
+            key, under_way = _key(bit), bit.says(seen.words)
+            if under_way:
                 testing[key] = well and before.get(key, True)
-            elif before.get(key) and well:
+            elif under_way is False and before.get(key) and well:
                 passed.update(bit.tags)
         return testing, passed
 
