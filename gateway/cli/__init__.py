@@ -18,6 +18,7 @@ COMMANDS: Final = {
     "read": "read the devices once and show every step of every value",
     "registers": "print the served Modbus map",
     "history": "print the archived values of a tag",
+    "trend": "print trend, forecasts and patterns of the resistance",
     "alarms": "list alarms, acknowledge and reset them",
     "solve": "tell fault resistance and location from a recorded pulse current",
     "sensitivity": "show which earth faults the installed detector can see",

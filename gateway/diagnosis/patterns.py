@@ -326,7 +326,7 @@ def _step(state: str, points: Sequence[Point], known: Sequence[float]) -> str:
             return ""
     return (
         f"{state}: from {_ohm(step.before)} to {_ohm(step.after)}, between "
-        f"{-hours[step.index - 1]:.3g} h and {-hours[step.index]:.3g} h before the newest point "
+        f"{_time(-hours[step.index - 1])} and {_time(-hours[step.index])} before the newest point "
         f"(CUSUM at {step.largest_sum:.3g} sigma, limit {cusum.DECISION:g} sigma, allowance "
         f"{cusum.ALLOWANCE:g} sigma; sigma {step.sigma:.2g} decades)"
     )
@@ -356,10 +356,22 @@ def _decline(
         if left is None or left.rho >= 0 or left.p_value >= level:
             return ""
     return (
-        f"{state}: {10 ** (24 * line.value) - 1:+.2%} a day over {-hours[0] / 24:.3g} d "
+        f"{state}: {_rate(24 * line.value)} over {_time(hours[-1] - hours[0])} "
         f"(Mann-Kendall S {test.s}, p {test.p_value:.1g}, {len(points)} points)"
     )
 
 
 def _ohm(log_ohm: float) -> str:
     return f"{10**log_ohm / 1e3:.3g} kohm"
+
+
+def _rate(decades_per_day: float) -> str:
+    if decades_per_day < -1:
+        return f"{decades_per_day:.3g} decades a day"
+    return f"{100 * (10**decades_per_day - 1):+.3g} % a day"
+
+
+def _time(hours: float) -> str:
+    if hours < 0.1:
+        return f"{hours * 3600:.3g} s"
+    return f"{hours:.3g} h" if hours < 48 else f"{hours / 24:.3g} d"

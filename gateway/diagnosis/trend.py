@@ -46,6 +46,7 @@ ALPHA: Final = 0.05
 NOT_TOLD: Final = "state not told"
 ALL_STATES: Final = "all states"
 _LEAST_OHM: Final = 1.0  # a dead short has no logarithm; whatever is lower counts as this
+_DECADES_MOST: Final = 15.0  # a line that ends beyond has left its points; it shows nothing
 _DAY_NS: Final = 86_400 * 10**9
 
 
@@ -279,7 +280,7 @@ class TrendDesk:
             slope.high,
             test.p_value,
             forecasts,
-            10 ** slope.at(0.0),
+            10 ** slope.at(0.0) if abs(slope.at(0.0)) < _DECADES_MOST else None,
         )
 
 

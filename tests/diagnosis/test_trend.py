@@ -159,6 +159,13 @@ def test_at_most_ties_at_the_floor():
     assert ("falling", 23) == (state.verdict, state.points)
 
 
+def test_line_that_leaves_its_points_is_not_shown():
+    """A point ten years after a steep stretch breaks nothing: the line has no end to show."""
+    late = Row(24.0 * 3650, 1e6)
+    rows = [*falling(-2.4, 40, sigma=0.0), late, replace(late, hours=late.hours + 2)]
+    assert only(watched(DESK, rows)[1]).line_end_ohm is None
+
+
 def test_dead_short_counts():
     """Zero ohm has no logarithm, but is the worst that can be: it is taken for one ohm."""
     memory, _ = watched(DESK, [Row(0, 0.0), Row(1, 1e6)])
