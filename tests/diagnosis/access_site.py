@@ -115,7 +115,10 @@ PROFILE = {
         {"name": "number", "function": 4, "address": 1, "type": "float32"},
         {"name": "flag", "function": 2, "address": 0, "type": "bool"},
     ),
-    "quality": ({"point": "status", "bit": 2, "means": "no communication"},),
+    "quality": (
+        {"point": "status", "bit": 2, "means": "no communication"},
+        {"point": "status", "bit": 3, "means": "value held"},
+    ),
 }
 
 
