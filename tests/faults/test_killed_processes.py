@@ -3,6 +3,7 @@
 import asyncio
 import itertools
 import os
+import random
 import signal
 import time
 from pathlib import Path
@@ -10,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from gateway.archive.history import frames
+from gateway.archive.journal_store import journal, verify
 from gateway.chain import Chain
 from gateway.service.wall import WallClient
 from gateway.tags import FieldReport, Frame
@@ -111,6 +113,41 @@ async def test_killing_the_field_side_loses_no_frame_and_no_alarm(tmp_path: Path
         assert sorted(set(raised)) == sorted(raised), "an alarm was raised again by the restart"
 
 
+async def test_killed_again_and_again_the_field_side_keeps_its_journal(tmp_path: Path) -> None:
+    """Over kills under alarm traffic the journal verifies and has what the Frames have."""
+    chance = random.Random(4)
+    with running(tmp_path, "second-fault") as plant:
+        path = plant.state / "archive.db"
+        await until(
+            lambda: "unacknowledged" in plant.alarms().values(), 30.0, "no alarm was raised"
+        )
+        head = None
+        for _ in range(4):
+            assert plant.run("alarms", "ack", "U1.EARTH_FAULT_STAGE_1").returncode in (0, 1)
+            await asyncio.sleep(chance.uniform(0.0, 2.0))
+            killed = plant.pid("field-side")
+            os.kill(killed, signal.SIGKILL)
+            verdict = verify(path, head)
+            assert verdict.broken is None
+            head = verdict.head
+            await until(
+                lambda: plant.pid("field-side") not in (None, killed),  # noqa: B023
+                15.0,
+                "not restarted",
+            )
+            await until(lambda: serving(plant), 15.0, "not serving again")
+        plant.stop()
+        verdict = verify(path, head)
+        assert verdict.broken is None
+        assert verdict.head.number > 4
+        for machine in ("U1", "U2", "U3"):
+            found = archived(plant, machine)
+            assert list(range(1, len(found) + 1)) == [f.sequence for f in found]
+            brought = [(f.sequence, t) for f in found for t in f.transitions]
+            kept = [e for e in journal(path, 0, 2**63 - 1) if e.machine == machine]
+            assert brought == [(e.sequence, e.transition) for e in kept]
+
+
 async def test_recorded_readings_replay_to_the_same_bytes(tmp_path: Path) -> None:
     """The Readings and orders of an archived run give its Frames again, byte for byte."""
     with running(tmp_path, "second-fault") as plant:
@@ -127,7 +164,7 @@ async def test_recorded_readings_replay_to_the_same_bytes(tmp_path: Path) -> Non
             assert len(found) > 20
             chain = Chain(plant.site, machine)
             for frame in found:
-                again = chain.step(frame.readings, frame.at, frame.commands)
+                again = chain.step(frame.readings, frame.at, frame.commands, frame.gateway)
                 assert frame.encode() == again.encode()
         assert any(t.refusal for f in archived(plant, "U1") for t in f.transitions)
 
