@@ -132,15 +132,16 @@ class Brush:
     def _touched(
         self, memory: Memory, seen: Seen, measures: bool | None, resistance: float | None
     ) -> Memory:
+        # What passed since the last step, before the brush touched, was no contact.
+        touched_ns = 0 if memory.touching_since_ns is None else seen.elapsed_ns
         if memory.touching_since_ns is None:
             memory = replace(memory, touching_since_ns=seen.clock_ns, fruitless_ns=0, run=None)
-        else:
-            memory = replace(memory, contact_ns=memory.contact_ns + seen.elapsed_ns)
+        memory = replace(memory, contact_ns=memory.contact_ns + touched_ns)
         if self._resistance is not None and resistance is not None:
             most = self._resistance.most * (1 - _DEADBAND if memory.poor else 1)
             memory = replace(memory, poor=resistance > most)
         if measures is False:
-            fruitless_ns = memory.fruitless_ns + seen.elapsed_ns
+            fruitless_ns = memory.fruitless_ns + touched_ns
             memory = replace(memory, fruitless_ns=fruitless_ns)
             return self._without_result(memory) if fruitless_ns >= self._touch_ns else memory
         if measures:
@@ -239,7 +240,9 @@ class Brush:
             told.append(("poor contact", f"contact resistance {shown}{most}"))
         if 0 < settings.life * 1e9 <= memory.contact_ns:
             life_h, touched_h = settings.life / 3600, memory.contact_ns / 3.6e12
-            told.append(("brush worn", f"it has touched for {touched_h:.4g} h of {life_h:.4g} h"))
+            told.append(
+                ("brush worn", f"it has touched for {touched_h:.4g} h, its life is {life_h:.4g} h")
+            )
         elif memory.poor_touches >= _POOR_TOUCHES:
             told.append(("brush worn", f"poor contact in {_POOR_TOUCHES} touches in a row"))
         return [Found(self._machine, Subject.MACHINE, cause, why) for cause, why in told]
