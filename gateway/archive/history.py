@@ -79,26 +79,36 @@ def frames(path: Path, machine: str, since_ns: int, until_ns: int) -> Iterator[F
     """The Frames of a machine in the order of its steps. Raises StoreError."""
     with reading(path) as connection:
         number = _number(connection, path, "machine", machine)
-        since_ns, until_ns = storable(since_ns), storable(until_ns)
+        yield from _frames(connection, path, since_ns, until_ns, number)
 
-        def page(connection: sqlite3.Connection, after: int, last: int) -> list[Frame]:
-            # Of one moment, so that no key frame is dropped between the two reads.
-            with snapshot(connection):
-                rows = connection.execute(
-                    "select id, key_frame, body from frame where id > ? and id <= ? "
-                    "and utc_ns >= ? and utc_ns < ? and machine = ? order by id",
-                    (after, last, since_ns, until_ns, number),
-                ).fetchall()
-                bodies = {
-                    key: connection.execute(
-                        "select body from key_frame where id=?", (key,)
-                    ).fetchone()
-                    for key in {key for _, key, _ in rows}
-                }
-            return [_frame(path, row, bodies) for row in rows]
 
-        for found in _pages(connection, since_ns, until_ns, _FRAMES_A_PAGE, page):
-            yield from found
+def steps(path: Path, since_ns: int, until_ns: int) -> Iterator[Frame]:
+    """The Frames of all machines in the order in which they were archived. Raises StoreError."""
+    with reading(path) as connection:
+        yield from _frames(connection, path, since_ns, until_ns, None)
+
+
+def _frames(
+    connection: sqlite3.Connection, path: Path, since_ns: int, until_ns: int, machine: int | None
+) -> Iterator[Frame]:
+    since_ns, until_ns = storable(since_ns), storable(until_ns)
+
+    def page(connection: sqlite3.Connection, after: int, last: int) -> list[Frame]:
+        # Of one moment, so that no key frame is dropped between the two reads.
+        with snapshot(connection):
+            rows = connection.execute(
+                "select id, key_frame, body from frame where id > ?1 and id <= ?2 "
+                "and utc_ns >= ?3 and utc_ns < ?4 and (?5 is null or machine = ?5) order by id",
+                (after, last, since_ns, until_ns, machine),
+            ).fetchall()
+            bodies = {
+                key: connection.execute("select body from key_frame where id=?", (key,)).fetchone()
+                for key in {key for _, key, _ in rows}
+            }
+        return [_frame(path, row, bodies) for row in rows]
+
+    for found in _pages(connection, since_ns, until_ns, _FRAMES_A_PAGE, page):
+        yield from found
 
 
 def checkpoint(path: Path, machine: str, at_or_before_ns: int) -> Checkpoint | None:
