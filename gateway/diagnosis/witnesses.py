@@ -161,6 +161,12 @@ class _Bench:
         return None
 
     def _contact_setting(self, tag: str) -> ActuatingContact | None:
+        link = self._machine.optical_link
+        if tag not in self._settings and link is not None and link.dark == tag:
+            if link.pickup_current is not None:  # above it the monitor puts the light out
+                return ActuatingContact.model_validate(
+                    {"tag": tag, "above": str(link.pickup_current)}
+                )
         return self._settings.get(tag)
 
 
