@@ -55,7 +55,7 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Dark:
-    """How the link went dark: when, from which light, and how long it had faded before."""
+    """How the link went dark: when, from which light, and within which time at most."""
 
     since_ns: int  # on the chain's clock
     utc_ns: int
@@ -173,19 +173,19 @@ class LightPath:
 
     def _went(self, spans: tuple[Span, ...], look: _Look, seen: Seen) -> Dark:
         now_ns, utc_ns = seen.clock_ns, seen.utc_ns
-        if not spans or not look.lights or now_ns - spans[-1].since_ns > _UNSEEN_NS + _SPAN_NS:
+        if not spans or not look.lights:
             return Dark(now_ns, utc_ns, "not seen")
         before = spans[-1].low
         full = max(span.high for span in spans) * _FULL
-        last_full = max(
-            (i for i, span in enumerate(spans) if span.high >= full), default=len(spans) - 1
-        )
-        until_ns = spans[last_full + 1].since_ns if last_full + 1 < len(spans) else now_ns
-        faded_ns = now_ns - until_ns
+        last_full = max(i for i, span in enumerate(spans) if span.high >= full)
+        # At the latest; the light of the newest span may have been full until now.
+        faded_since = min(last_full + 1, len(spans) - 1)
+        faded_ns = now_ns - spans[faded_since].since_ns
         if before >= _STEEP * self._settings.dark_below or faded_ns <= _STEP_NS:
-            how = "step"
-        else:
-            how = "slow" if faded_ns >= _SLOW_NS else "unclear"
+            within_ns = now_ns - spans[-1].since_ns
+            how = "step" if within_ns <= _UNSEEN_NS + _SPAN_NS else "not seen"
+            return Dark(now_ns, utc_ns, how, before, within_ns)
+        how = "slow" if faded_ns >= _SLOW_NS else "unclear"
         return Dark(now_ns, utc_ns, how, before, faded_ns)
 
     def _remembered(self, memory: Memory, look: _Look, seen: Seen) -> Memory:

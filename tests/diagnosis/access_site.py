@@ -122,8 +122,8 @@ PROFILE = {
 }
 
 
-def site(**changes):
-    """The site; `changes` are keys of a machine, by its name."""
+def site(*, alarms=(), **changes):
+    """The site; `changes` are keys of a machine, by its name; None takes a key out."""
     machines = tuple(
         {"name": name, **{k: v for k, v in {**keys, **changes.get(name, {})}.items() if v}}
         for name, keys in MACHINES.items()
@@ -134,6 +134,7 @@ def site(**changes):
         "links": ({"name": "net", "kind": "modbus-tcp", "host": "127.0.0.1"},),
         "devices": ({"name": "mon", "link": "net", "profile": "monitor"},),
         "signals": tuple(SIGNALS),
+        "alarms": tuple(alarms),
     }
     profile = DeviceProfile.model_validate(PROFILE)
     return Site(SiteFile.model_validate(file), {"monitor": profile})
@@ -145,7 +146,7 @@ def sample(tag, value, *, status=GOOD, time_ns=NOON_NS, u=None):
     return Sample(tag, None if status.is_bad else value, status, time_ns, u)
 
 
-def seen(samples, *, at_s=0.0, step_s=1.0, blind=(), words=None):
+def seen(samples, *, at_s=0.0, step_s=1.0, blind=(), words=None, signals=None):
     """What a step has seen `at_s` seconds after noon: `samples` by tag, as values or Samples."""
     at_ns = round(at_s * SECOND)
     made = {
@@ -159,7 +160,7 @@ def seen(samples, *, at_s=0.0, step_s=1.0, blind=(), words=None):
         (),
         made,
         frozenset(blind) | {t for t, s in made.items() if s.status.is_bad},
-        {},
+        signals or {},
         {name: Word(value, 0) for name, value in (words or {}).items()},
         GATEWAY_WELL,
     )

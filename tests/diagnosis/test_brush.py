@@ -295,7 +295,7 @@ def test_a_limit_of_a_resistance_is_an_open_brush_only_where_it_is_far():
         brush, memory, at_s = Brush(made, "T1"), Memory(), 0.0
         found = []
         for touch in range(4):
-            for second in range(30):
+            for _ in range(30):
                 at_s += 1.0
                 value, status = (before, GOOD) if touch < 3 else (10_000.0, clipped)
                 reading = sample("T1.R", value, status=status, time_ns=NOON_NS + int(at_s) * SECOND)
@@ -303,4 +303,4 @@ def test_a_limit_of_a_resistance_is_an_open_brush_only_where_it_is_far():
             held = sample("T1.R", value, status=UNCERTAIN_LAST_USABLE_VALUE)
             at_s += 3600.0
             memory, _, found = brush.step(memory, seen({"T1.R": held}, at_s=at_s))
-        assert told == [f.cause for f in found], second
+        assert told == [f.cause for f in found]
