@@ -61,7 +61,14 @@ class EvidenceDesk:
         self._faults = fault_alarms(site, self._installed)
         self._second_fault = SecondFaultWatch(site, machine)
         self._band = DcBand(site, machine)
-        self._rules = tuple(rule for rule in RULES if rule is not GONE)
+        self._rules = {
+            name: tuple(
+                rule
+                for rule in RULES
+                if rule is not GONE and rule.applies(self._installed.machine, fault.situation)
+            )
+            for name, fault in self._faults.items()
+        }
 
     def step(
         self,
@@ -110,7 +117,8 @@ class EvidenceDesk:
             observed = tuple(g.observed for g in gone if g.observed is not None)
             old = before.evidence
             return before, replace(old, observations=(*old.observations, *observed))
-        told = [*(g for rule in self._rules for g in given(rule, case)), *gone]
+        rules = self._rules[case.record.alarm]
+        told = [*(g for rule in rules for g in given(rule, case)), *gone]
         evidence = _evidence(case.record.alarm, told)
         kept = _kept(evidence, before, case.seen.utc_ns)
         if kept.before is not None:

@@ -9,6 +9,7 @@ from math import atanh
 from typing import Final
 
 from gateway.diagnosis.case import Case, Role, Situation, Witness
+from gateway.diagnosis.optical_link import FAULT
 from gateway.diagnosis.paths import COVERAGE
 from gateway.diagnosis.seen import Standing
 from gateway.diagnosis.witnesses import tags_of
@@ -16,7 +17,6 @@ from gateway.rotor.measured import Measured
 from gateway.rotor.rectifier import Explanation, explanations
 from gateway.tags import Sample
 
-EARTH_FAULT: Final = "earth fault"  # the name of this explanation in an AccessReport
 GATEWAY: Final = "gateway"
 _LARGEST_CAPACITANCE_F: Final = 5e-6  # of large multi-pole or cable-fed rotors, common practice
 _SHORT_OF_ALL: Final = 1 - 1e-12
@@ -105,13 +105,17 @@ def _side(case: Case, supporting: bool) -> list[Witness]:
 
 
 def proved(case: Case) -> Iterator[Answer]:
-    """How long ago each supporting value proved that it can see a fault."""
+    """How long ago each supporting value proved that it can see a fault.
+
+    Where it never has, that counts only on a machine of which a proof is asked for.
+    """
     every_s = case.installed.machine.prove_every
     for witness in case.supporting:
         records = {r.subject: r for r in case.health_of(witness.path)}
         record = records.get(witness.path.tag)
         if record is None or not record.proved_ns:
-            yield _of(case, witness, None)
+            if every_s:
+                yield _of(case, witness, None)
             continue
         by_itself = record.proof == _PRESUMED_FAULT and record.proved_ns >= case.record.since_ns
         age_s = (case.seen.utc_ns - record.proved_ns) / 1e9
@@ -154,7 +158,7 @@ def light_otherwise(case: Case) -> Iterator[Answer]:
     """How each explanation of a dark link other than an earth fault stands."""
     path = _dark_path(case)
     for told in case.assessed.access.explanations:
-        if told.what != EARTH_FAULT and path:
+        if told.what != FAULT and path:
             words = {"what": told.what, "figures": "; ".join(told.because)}
             yield Answer(_STANDS[told.standing], path, words)
 
@@ -163,7 +167,7 @@ def light_fault(case: Case) -> Iterator[Answer]:
     """How an earth fault stands as the explanation of a dark link."""
     path = _dark_path(case)
     for told in case.assessed.access.explanations:
-        if told.what == EARTH_FAULT and path:
+        if told.what == FAULT and path:
             yield Answer(_STANDS[told.standing], path, {"figures": "; ".join(told.because)})
 
 
@@ -180,7 +184,7 @@ def earth_fault(case: Case) -> Iterator[Answer]:
     excluded = [
         told
         for told in case.assessed.access.explanations
-        if told.what == EARTH_FAULT and told.standing is Standing.EXCLUDED
+        if told.what == FAULT and told.standing is Standing.EXCLUDED
     ]
     alone = case.fault.situation is Situation.DARK and excluded
     yield Answer(not alone, GATEWAY, {"figures": "; ".join(excluded[0].because if alone else ())})
@@ -285,7 +289,8 @@ def _located(case: Case, truth: bool | None, sample: Sample | None) -> Answer:
     pulse = case.installed.machine.pulse_injection
     tag = pulse.fault_location.tag if pulse is not None else ""
     path = case.installed.paths[tag]
-    words = {"tag": tag, "value": path.said(sample)}
+    said = path.said(sample)
+    words = {"tag": tag, "value": said, "figures": f"{tag} is {said}"}
     return Answer(truth, path.name, words, tag, sample)
 
 

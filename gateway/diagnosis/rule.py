@@ -10,6 +10,7 @@ from typing import Final
 
 from gateway.diagnosis.case import Case, Situation
 from gateway.diagnosis.observations import Answer
+from gateway.site.model import Machine
 from gateway.tags import Bearing, Observed
 
 
@@ -41,11 +42,10 @@ class Rule:
     counts: bool = False  # its answers are testimony
     explains: str = ""  # an explanation of the alarm, possible unless the answer is no
 
-    def applies(self, case: Case) -> bool:
-        """Whether the rule has anything to say of this kind of alarm."""
-        machine = case.installed.machine
+    def applies(self, machine: Machine, situation: Situation) -> bool:
+        """Whether the rule has anything to say of this kind of alarm on this machine."""
         return (
-            (not self.situations or case.fault.situation in self.situations)
+            (not self.situations or situation in self.situations)
             and (not self.access or machine.access in self.access)
             and (not self.detection or machine.detection in self.detection)
         )
@@ -68,15 +68,13 @@ class Given:
 
 
 def given(rule: Rule, case: Case) -> Iterator[Given]:
-    """All that a rule has to say of a case."""
-    if not rule.applies(case):
-        return
+    """All that a rule that applies has to say of a case."""
     for answer in rule.observe(case):
         says = rule.meaning(answer.truth)
         observed = None
         if says.bearing is not None:
             observed = _observed(rule.name, says.bearing, answer, says.text)
-        what = rule.explains.format(**answer.words)
+        what = rule.explains.format(**answer.words) if rule.explains else ""
         excluded = what if answer.truth is False else ""
         if excluded and answer.words.get("figures"):
             excluded += f": {answer.words['figures']}"
@@ -84,7 +82,7 @@ def given(rule: Rule, case: Case) -> Iterator[Given]:
             rule,
             answer,
             observed,
-            says.question.format(**answer.words),
+            says.question.format(**answer.words) if says.question else "",
             what if answer.truth is not False else "",
             excluded,
         )

@@ -123,13 +123,18 @@ class Scene:
     def is_plain(self):
         return replace(self, rule="", truth=None) == Scene("", None, alarm=self.alarm)
 
+    def given(self, rule=None):
+        case, rule = self.case(), BY_NAME[rule or self.rule]
+        applies = rule.applies(case.installed.machine, case.fault.situation)
+        return list(given(rule, case)) if applies else []
+
     def answered(self, rule, truth):
         """The tags and paths of which a rule gives this answer."""
-        told = (g.answer for g in given(BY_NAME[rule], self.case()))
+        told = (g.answer for g in self.given(rule))
         return {(a.tag, a.path) for a in told if a.truth is truth}
 
     def silent(self):
-        return [] == list(given(BY_NAME[self.rule], self.case()))
+        return [] == self.given()
 
 
 def value(tag, number, u=0.05, **more):
@@ -281,7 +286,7 @@ SCENES = (
 def test_a_rule_answers_to_its_situation(scene):
     """In the situation made for it a rule gives the answer, with the bearing of the table."""
     rule = BY_NAME[scene.rule]
-    matching = [g for g in given(rule, scene.case()) if g.answer.truth is scene.truth]
+    matching = [g for g in scene.given() if g.answer.truth is scene.truth]
     assert matching
     says = rule.meaning(scene.truth)
     for one in matching:
