@@ -5,7 +5,7 @@ that a page and a PDF could show differently: no styles but the few named here.
 """
 
 from dataclasses import dataclass
-from typing import Final, TypeAlias
+from typing import Final, Literal, TypeAlias
 
 INK: Final = "#1c1c1c"
 PALE: Final = "#8a8a8a"
@@ -42,7 +42,7 @@ class Label:
     spot: Spot
     text: str
     size: float = 9.0
-    anchor: str = "start"  # "start", "middle" or "end", as in SVG
+    anchor: Literal["start", "middle", "end"] = "start"
     colour: str = INK
 
 

@@ -7,7 +7,7 @@ uncertainty (k = 2). Refuses to draw a place that is not known; it says why inst
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 from gateway.report.document import INK, PALE, RED, Area, Drawing, Label, Line, Spot
 
@@ -58,10 +58,11 @@ def _winding() -> list[Line | Area | Label]:
         lead = ((left - pitch * 0.1, middle), (left + pitch * 0.1, middle))
         items.append(Line(lead, INK, 1.6))
     items.append(Line(((_TO - pitch * 0.1, middle), (_TO + pitch * 0.1, middle)), INK, 1.6))
-    for left, name, text_x, anchor in (
+    ends: tuple[tuple[float, str, float, Literal["start", "end"]], ...] = (
         (_FROM - 18, "−", _FROM - 26, "end"),
         (_TO + 8, "+", _TO + 26, "start"),
-    ):
+    )
+    for left, name, text_x, anchor in ends:
         ring = ((left, 50.0), (left + 10, 50.0), (left + 10, 166.0), (left, 166.0))
         items += [Area(ring, "#d4d4d4"), Line((*ring, ring[0]), INK, 1.0)]
         items.append(Label((text_x, middle - 6), name, 14.0, anchor))
