@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter
 
 from gateway.cli.trend import CAUTION
 from gateway.site.alarm import LimitAlarm
@@ -18,6 +19,7 @@ _COLOURS: Final = ("#0b4f8a", "#b03a00", "#3a6b2a", "#6a3d9a", "#806000")
 _DASHES: Final = ("-", "--", "-.", ":", (0, (6, 1, 1, 1, 1, 1)))
 _INK: Final = "#202020"
 _LEAST_OHM: Final = 1.0  # a logarithm has no zero
+_DECADES_MOST: Final = 15.0  # a line that leaves the picture so far shows nothing
 _DAY_NS: Final = 86_400 * 10**9  # dates are drawn as days since 1970
 
 
@@ -32,6 +34,7 @@ def draw(site: Site, machine: Machine, trend: Trend, samples: Sequence[Sample]) 
     axes = figure.add_subplot()
     axes.set_yscale("log")
     axes.set_ylabel(f"resistance, {shown}", parse_math=False)
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axes.grid(which="major", color="#d8d8d8", linewidth=0.7)
     axes.set_axisbelow(True)
     for limit, marker, label in (
@@ -49,9 +52,11 @@ def draw(site: Site, machine: Machine, trend: Trend, samples: Sequence[Sample]) 
     for number, state in enumerate(trend.states):
         if state.decades_per_day is None or state.line_end_ohm is None:
             continue
-        days = (state.to_ns - state.from_ns) / _DAY_NS
+        rise = state.decades_per_day * (state.to_ns - state.from_ns) / _DAY_NS
+        if abs(rise) > _DECADES_MOST:
+            continue
         end = state.line_end_ohm / factor
-        begin = 10 ** (-state.decades_per_day * days) * end
+        begin = end / 10**rise
         axes.plot(
             [state.from_ns / _DAY_NS, state.to_ns / _DAY_NS],
             [begin, end],

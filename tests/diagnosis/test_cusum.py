@@ -83,6 +83,14 @@ def test_outlier_is_no_step():
     assert step(values, 0.001) is None
 
 
+def test_wild_value_does_not_move_the_place():
+    """A single value a hundred sigma off leaves a step where it is."""
+    values = 5.0 + 0.02 * noise(9, 60)
+    values[40:] -= 0.1
+    values[8] += 2.0
+    assert abs(step(values, 0.001).index - 40) <= 1
+
+
 def test_false_steps_are_rare():
     """On noise that is independent none is found in 300 windows; with r = 0.5 in at most 5 %."""
     for dependence, most in ((0.0, 0), (0.5, 15)):

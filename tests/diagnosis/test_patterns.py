@@ -92,9 +92,9 @@ def test_speed_dependence_without_a_speed():
 
 
 def test_one_change_of_state_is_no_dependence():
-    """One stop with another level afterwards is no dependence on speed: it may be anything."""
-    series = starts(4.7 + noise(4, 24), 5.7 + noise(5, 24))
-    assert {} == named(series, STATES_ONLY)
+    """One run with another level is no dependence on speed: anything may have changed with it."""
+    short = starts(4.7 + noise(4, 30), 5.7 + noise(5, 60), hours=30)
+    assert {} == named(short, STATES_ONLY)
 
 
 def drying(seed, hours=24, count=96):
@@ -104,7 +104,7 @@ def drying(seed, hours=24, count=96):
 
 def test_moisture_recovers_with_warm_up():
     """Low at standstill and at the start, up within hours of running: moisture, not speed."""
-    found = named(starts(drying(6), 5.0 + noise(7, 96)), STATES_ONLY)
+    found = named(starts(drying(6, 8), 5.0 + noise(7, 96), hours=8), STATES_ONLY)
     assert ["moisture"] == list(found)
     assert "seasonal Kendall" in found["moisture"]
 
@@ -138,6 +138,12 @@ def test_excursions_of_whole_intervals_are_intermittent():
     assert "3 over whole ones" in found["intermittent"]
 
 
+def test_slow_swings_are_not_intermittent():
+    """A resistance that swings slowly below half of its level and back makes no excursions."""
+    logs = 5.5 - 0.5 * (np.sin(np.arange(150) / 5) ** 8) + noise(21, 150, 0.005)
+    assert "intermittent" not in named(of_hours(logs))
+
+
 def test_dips_are_counted_from_readings():
     """A value far below the level that comes back is one dip; noise is none, nor is a fall."""
     desk = TrendDesk(site(), "T1")
@@ -165,7 +171,7 @@ def test_steady_decline():
 
 def test_fall_that_a_covariate_explains_is_no_decline():
     """Resistance that falls because the load rises is load-dependent, not declining."""
-    load = 30 + 0.3 * np.arange(120) + 12 * (wandering(30, 120) - 50) / 12
+    load = 30 + 0.6 * np.arange(120) + (wandering(30, 120) - 50)
     rows = [(None, None, x, None) for x in load]
     found = named(of_hours(6 - 0.006 * load + noise(15, 120), rows))
     assert ["load-dependent"] == list(found)
@@ -187,19 +193,21 @@ def test_rotor_above_range_has_no_pattern():
     assert {} == named({"running hot": tuple(made)})
 
 
-def test_false_patterns_are_rare():
-    """On noise with wandering covariates at most 2 % of 300 looks find anything.
+@pytest.mark.parametrize(("wanders", "most"), [(False, 6), (True, 24)])
+def test_false_patterns_are_rare(wanders, most):
+    """On noise beside wandering covariates few of 300 looks find anything.
 
-    Measured: 0.3 % (the level of all tests of one look together is 1 %).
+    The level of all tests of one look together is 1 %, to which 2 % are granted here; 8 % where
+    each value depends on the one before with r = 0.7, nearly all of it steps.
     """
     false = 0
     for seed in range(300):
         beside = np.array([wandering(1000 + 5 * seed + i, 72) for i in range(4)])
-        logs = 5.5 + noise(seed, 72)
+        own = (wandering(90_000 + seed, 72) - 50) / 12 if wanders else noise(seed, 72, 1.0)
         rows = [tuple(column) for column in beside.T]
-        made = [point(h, v, rows[h], since=h % 36 + 0.5) for h, v in enumerate(logs)]
-        false += bool(named({"running hot": tuple(made[::2]), "running cold": tuple(made[1::2])}))
-    assert false <= 6
+        made = [point(h, 5.5 + 0.1 * v, rows[h], since=h % 36 + 0.5) for h, v in enumerate(own)]
+        false += bool(named({"running hot": tuple(made)}))
+    assert false <= most
 
 
 def test_since_is_kept_while_a_pattern_lasts():

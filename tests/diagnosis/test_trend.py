@@ -136,10 +136,13 @@ def test_states_that_no_one_can_tell_are_not_made_up():
 
 
 def test_at_least_is_no_number():
-    """A rotor above range has no trend and no slope, however the range end is shown."""
-    shown = [(10e6, 9.99e6)[h % 2] for h in range(30)]
-    rows = [Row(float(h), ohm, AT_LEAST) for h, ohm in enumerate(shown)]
-    state = only(watched(DESK, rows)[1])
+    """A rotor beyond range has no trend and no slope, though the end of the range may drift."""
+    drifting = [10e6 + 1e4 * h for h in range(30)]
+    at_least = [Row(float(h), ohm, AT_LEAST) for h, ohm in enumerate(drifting)]
+    at_most = [Row(float(h), ohm / 1e4, AT_MOST) for h, ohm in enumerate(drifting)]
+    state = only(watched(DESK, at_least)[1])
+    assert ("no trend", None, 1.0) == (state.verdict, state.decades_per_day, state.p_value)
+    state = only(watched(DESK, at_most)[1])
     assert ("no trend", None, 1.0) == (state.verdict, state.decades_per_day, state.p_value)
 
 
