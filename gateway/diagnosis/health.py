@@ -5,7 +5,7 @@ the gateway, always in this order. A finding keeps its time and its figures whil
 The machine's record has every cause once, with the subjects that have it. Refuses to judge.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 

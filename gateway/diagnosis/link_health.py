@@ -185,6 +185,8 @@ def _after(contact: Contact, poll: list[Reading], clock_ns: int) -> Contact:
             if r.status == BAD_COMMUNICATION_ERROR
         }
         contact = replace(contact, refused=contact.refused | counted)
+    if len(failed) < len(poll):
+        return contact
     known = _refused(contact)
     lost = [r for r in failed if r.status != BAD_COMMUNICATION_ERROR or r.point not in known]
     if not lost:

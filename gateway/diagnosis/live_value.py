@@ -13,9 +13,9 @@ from gateway.signals.sampling import SignalState
 from gateway.site.model import NumberSignal
 from gateway.tags import Limit
 
-# Over 30 values the standard deviation of a live one falls below half of the true one in less
-# than 1e-5 of all cases (chi-square with 29 degrees of freedom).
-_BLOCK: Final = 30
+# Over 50 values the standard deviation of a live one falls below half of the true one in less
+# than 1e-7 of all cases (chi-square with 49 degrees of freedom).
+_BLOCK: Final = 50
 _ABSENT_SHARE: Final = 0.5
 _JUMP_KEPT_NS: Final = 60 * 10**9  # how long a jump is told; common practice, no source
 
