@@ -13,14 +13,17 @@ from typing import Any, Final, Self
 
 from pydantic import TypeAdapter, ValidationError
 
-from gateway.alarms import conditions, life_cycle
+from gateway.alarms.annunciator import Annunciator, AnnunciatorMemory
 from gateway.alarms.conditions import Truth
-from gateway.alarms.states import Handling
+from gateway.diagnosis.causes import CAUSES
+from gateway.diagnosis.machine import DiagnosisMemory, MachineDiagnosis
+from gateway.diagnosis.seen import Seen
+from gateway.diagnosis.trend import TrendMemory
 from gateway.rotor import estimate
 from gateway.signals import sampling
 from gateway.signals.sampling import Observation, SignalState
 from gateway.signals.self_report import SelfReport, Word, self_report
-from gateway.site.alarm import Alarm, LimitAlarm, MalfunctionAlarm
+from gateway.site.alarm import MalfunctionAlarm
 from gateway.site.installed import Site
 from gateway.site.model import Signal
 from gateway.tags import (
@@ -28,10 +31,9 @@ from gateway.tags import (
     Command,
     Frame,
     GatewayCondition,
+    HealthRecord,
     Instant,
     Reading,
-    Sample,
-    Transition,
 )
 
 
@@ -57,16 +59,20 @@ class ChainState:
 
     clock: ChainClock = field(default_factory=ChainClock)
     signals: SignalsMemory = field(default_factory=SignalsMemory)
-    alarms: dict[str, life_cycle.Memory] = field(default_factory=dict)
+    alarms: AnnunciatorMemory = field(default_factory=AnnunciatorMemory)
+    diagnosis: DiagnosisMemory = field(default_factory=DiagnosisMemory)
+    trend: TrendMemory = field(default_factory=TrendMemory)  # large, and the same for an hour
 
 
 _PARTS: Final[Mapping[str, TypeAdapter[Any]]] = {
     "clock": TypeAdapter(ChainClock),
     "signals": TypeAdapter(SignalsMemory),
-    "alarms": TypeAdapter(dict[str, life_cycle.Memory]),
+    "alarms": TypeAdapter(AnnunciatorMemory),
+    "diagnosis": TypeAdapter(DiagnosisMemory),
+    "trend": TypeAdapter(TrendMemory),
 }
 # Their intervals are on the chain's clock, so they mean nothing without it.
-_ON_THE_CLOCK: Final = ("signals",)
+_ON_THE_CLOCK: Final = ("signals", "diagnosis", "trend")
 
 
 class Chain:
@@ -80,8 +86,14 @@ class Chain:
         self._reports = {s.tag: _self_report(site, s) for s in self._signals}
         self._judging = frozenset(p for r in self._reports.values() for p in r.points)
         self._units = {t.tag: t.unit for t in site.tags_of(machine) if t.unit is not None}
-        self._alarms = tuple(a for a in site.file.alarms if a.machine == machine)
-        self._settings = {a.name: _settings(a) for a in self._alarms}
+        alarms = tuple(a for a in site.file.alarms if a.machine == machine)
+        self._annunciator = Annunciator(alarms, self._units)
+        self._diagnosis = MachineDiagnosis(site, machine)
+        self._malfunctions = tuple(
+            (a, frozenset[str]().union(*map(self._diagnosis.subjects_of, a.tags)))
+            for a in alarms
+            if isinstance(a, MalfunctionAlarm)
+        )
         self.lost: tuple[str, ...] = ()
         self._sequence = sequence
         self._state = ChainState()
@@ -145,21 +157,73 @@ class Chain:
         taken = self._in_order(readings)
         words, signals = self._take(taken, now, clock_ns)
         observations = self._observe(signals, clock_ns)
-        watched_ns = _watched_ns(clock.last, now)
-        alarms, transitions = self._judge(observations, watched_ns, clock_ns, now, commands)
+        seen = Seen(
+            now.utc_ns,
+            clock_ns,
+            _watched_ns(clock.last, now),
+            tuple(taken),
+            {tag: o.sample for tag, o in observations.items()},
+            frozenset(tag for tag, o in observations.items() if o.blind),
+            signals,
+            words,
+            gateway,
+        )
+        before = self._state.alarms
+        diagnosis, assessed = self._diagnosis.assess(
+            self._state.diagnosis, seen, tuple(m.record(n) for n, m in before.alarms.items())
+        )
+        alarms, records, transitions = self._annunciator.step(
+            before,
+            seen.samples,
+            self._malfunction(assessed.health),
+            assessed.operating,
+            commands,
+            seen.elapsed_ns,
+            clock_ns,
+            now.utc_ns,
+        )
+        diagnosis, trend_memory, evidence, trend = self._diagnosis.weigh(
+            diagnosis, self._state.trend, seen, assessed, records
+        )
         self._sequence += 1
-        self._state = ChainState(ChainClock(clock_ns, now), SignalsMemory(signals, words), alarms)
+        self._state = ChainState(
+            ChainClock(clock_ns, now),
+            SignalsMemory(signals, words),
+            alarms,
+            diagnosis,
+            trend_memory,
+        )
         return Frame(
             self.machine.name,
             self._sequence,
             now,
-            tuple(taken),
+            seen.readings,
             tuple(commands),
-            tuple(o.sample for o in observations.values()),
-            tuple(alarms[a.name].record(a.name) for a in self._alarms),
-            tuple(transitions),
+            tuple(seen.samples.values()),
+            records,
+            transitions,
             gateway,
+            assessed.health,
+            evidence,
+            trend,
         )
+
+    def _malfunction(self, health: Sequence[HealthRecord]) -> dict[str, Truth]:
+        """Whether each malfunction alarm's subjects show one of its status signals."""
+        shown = [
+            (record.subject, CAUSES[finding.cause].signal)
+            for record in health
+            for finding in record.findings
+        ]
+        return {
+            alarm.name: Truth.TRUE
+            if any(
+                signal in alarm.signals and (not subjects or subject in subjects)
+                for subject, signal in shown
+            )
+            else Truth.FALSE
+            for alarm, subjects in self._malfunctions
+        }
 
     def _in_order(self, readings: Sequence[Reading]) -> list[Reading]:
         """By time; of one time, what judges the others first; else in an order of their own.
@@ -234,60 +298,6 @@ class Chain:
                 seen[sample.tag] = Observation(sample, blind or sample.status.is_bad)
         return seen
 
-    def _judge(
-        self,
-        observations: Mapping[str, Observation],
-        watched_ns: int,
-        clock_ns: int,
-        now: Instant,
-        commands: Sequence[Command],
-    ) -> tuple[dict[str, life_cycle.Memory], list[Transition]]:
-        """Orders first, then the conditions: an order is given on what was seen before it."""
-        alarms = {a.name: self._state.alarms.get(a.name, life_cycle.Memory()) for a in self._alarms}
-        transitions = []
-        for command in commands:
-            if command.alarm in alarms:
-                alarms[command.alarm], signed = life_cycle.order(
-                    self._settings[command.alarm],
-                    alarms[command.alarm],
-                    command,
-                    clock_ns,
-                    now.utc_ns,
-                )
-                transitions.append(signed)
-        for alarm in self._alarms:
-            truth = self._truth(alarm, observations)
-            alarms[alarm.name], moved = life_cycle.observe(
-                self._settings[alarm.name],
-                alarms[alarm.name],
-                truth,
-                watched_ns,
-                clock_ns,
-                now.utc_ns,
-            )
-            if moved is not None:
-                transitions.append(moved)
-        return alarms, transitions
-
-    def _truth(self, alarm: Alarm, observations: Mapping[str, Observation]) -> Truth:
-        if isinstance(alarm, MalfunctionAlarm):
-            blind = any(observations[tag].blind for tag in alarm.tags)
-            return Truth.TRUE if blind else Truth.FALSE
-        sample = observations[alarm.tag].sample
-        if isinstance(alarm, LimitAlarm):
-            return self._beyond(alarm, sample)
-        return conditions.actuated(sample)
-
-    def _beyond(self, alarm: LimitAlarm, sample: Sample) -> Truth:
-        unit = self._units[alarm.tag]
-        if alarm.below is not None:
-            limit = alarm.below.in_unit(unit)
-            return conditions.below(sample, limit, abs(limit) * alarm.deadband)
-        if alarm.above is not None:
-            limit = alarm.above.in_unit(unit)
-            return conditions.above(sample, limit, abs(limit) * alarm.deadband)
-        raise ValueError(f"{alarm.name}: a limit alarm without a limit")
-
 
 def _written(adapter: TypeAdapter[Any], memory: object) -> bytes:
     plain = adapter.dump_python(memory, mode="json")
@@ -339,14 +349,3 @@ def _watched_ns(last: Instant | None, now: Instant) -> int:
 def _self_report(site: Site, signal: Signal) -> SelfReport:
     device, point = signal.point.split(".", 1)
     return self_report(site.profile_of(site.device(device)), device, point)
-
-
-def _settings(alarm: Alarm) -> life_cycle.Settings:
-    return life_cycle.Settings(
-        alarm.name,
-        round(alarm.on_delay * 1e9),
-        round(alarm.off_delay * 1e9),
-        Handling(alarm.latching, alarm.acknowledge_on_return, alarm.latched_comes_acknowledged),
-        round(alarm.realarm_after * 1e9),
-        alarm.shelve_at_most,
-    )

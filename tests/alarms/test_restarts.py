@@ -142,7 +142,7 @@ def test_without_its_clock_no_value_is_believed() -> None:
     """With the chain's clock the values whose age it counts are lost, too; no latch is."""
     whole = saved()
     chain = Chain.resumed(SITE, "G1", whole | {"clock": b"?"}, 7)
-    assert ["clock", "signals"] == [text.split("'")[1] for text in chain.lost]
+    assert ["clock", "signals", "diagnosis", "trend"] == [text.split("'")[1] for text in chain.lost]
     assert Chain(SITE, "G1").save() | {"alarms": whole["alarms"]} == chain.save()
 
 
