@@ -103,6 +103,21 @@ def test_a_reading_at_its_limit_is_at_least_what_it_says():
         pytest.approx(band.over_winding.highest_ohm, NEAR),
     )
     assert "none at the negative end" in band.text
+    least = sample("O1.I", 1460.0, status=GOOD.with_limit(Limit.HIGH))
+    band = BANDS.of_current(seen({"O1.UF": 250.0, "O1.I": least}), "O1.I")
+    assert 0.0 == band.at_positive_end.lowest_ohm
+    assert band.text.startswith("An injected current of at least 1.46 mA at a field voltage")
+
+
+def test_an_unknown_field_voltage_may_cancel_the_injection():
+    """Where some field voltage cancels the source, any lower resistance explains the current too.
+
+    Check: 24 V against 42 V drive 1.46 mA through 12 kohm and 329 ohm.
+    """
+    bands = DcBand(site(O1={"detector": {**EXACT, "pole_to_winding": "negative"}}), "O1")
+    band = bands.of_current(seen({"O1.I": sample("O1.I", 1460.0, u=1e-6)}), "O1.I")
+    assert 0.0 == band.at_positive_end.lowest_ohm
+    assert 226 / 1.46e-3 - 12e3 == pytest.approx(band.at_positive_end.highest_ohm, 1e-4)
 
 
 def test_nothing_is_told_of_another_detector_or_an_old_current():
@@ -122,7 +137,7 @@ def test_nothing_is_told_of_another_detector_or_an_old_current():
     st.booleans(),
 )
 def test_the_band_holds_the_fault_that_made_the_report(field_v, place_pu, fault_ohm, pole, known):
-    """Whatever fault there is, the band over the winding of what it makes the monitor say has it."""
+    """Whatever fault there is, the band of what it makes the monitor say holds it."""
     bands = DcBand(site(O1={"detector": {**EXACT, "pole_to_winding": pole}}), "O1")
     source_v = 24.0 if pole == "positive" else -24.0
     current_a = (source_v + place_pu * field_v) / (12e3 + fault_ohm)

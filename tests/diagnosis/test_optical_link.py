@@ -148,6 +148,14 @@ def test_a_light_that_goes_at_once_without_a_fault_is_its_circuit():
     assert ["light circuit failed"] == lamp.causes
 
 
+@pytest.mark.parametrize("unknown", ["excited", "current"])
+def test_a_circuit_has_failed_only_where_all_else_is_excluded(unknown):
+    """Without excitation or a current that is known, a failed circuit is one of several."""
+    lamp = Lamp().step(steps=60).step(0.0, dark=True, steps=30, **{unknown: None})
+    assert POSSIBLE is lamp.standings[CIRCUIT]
+    assert ["dark unexplained"] == lamp.causes
+
+
 def test_dark_with_nothing_to_decide_is_unexplained_and_says_what_remains():
     """Without a current and excitation that are known, all that remains possible is named."""
     lamp = Lamp().step(steps=60)
@@ -175,8 +183,9 @@ def test_without_excitation_nothing_feeds_the_lamp():
 def test_a_lamp_that_fades_for_want_of_excitation_is_not_dirty():
     """What the light did without excitation is no part of its history."""
     lamp = Lamp().step(steps=60).fade(83.0, 21.0, DAY, excited=False)
-    lamp.step(83.0, steps=30).step(0.0, dark=True, steps=30)
-    assert EXCLUDED is lamp.standings[DIRT]
+    lamp.step(0.0, dark=True, steps=30)
+    assert POSSIBLE is lamp.standings[DIRT]
+    assert "how the light went dark was not seen" == lamp.because(DIRT)
 
 
 def test_a_decision_stands_while_what_decided_it_is_not_known():
