@@ -196,23 +196,27 @@ def _plotted(
         for before_ns, after_ns in dict.fromkeys((window_ns, _CLOSE_NS)):
             since_ns = entry.utc_ns - before_ns
             until_ns = max(min(entry.utc_ns + after_ns, made_ns), entry.utc_ns + 10 * _S)
-            window = f"{_words(before_ns)} before to {_words(until_ns - entry.utc_ns)} after"
-            plotted = _one(path, tag, since_ns, until_ns, window)
+            plotted = _one(path, tag, entry.utc_ns, since_ns, until_ns)
             if plotted is not None:
                 yield plotted
 
 
 def _one(
-    path: Path, tag: TagDefinition, since_ns: int, until_ns: int, window: str
+    path: Path, tag: TagDefinition, came_ns: int, since_ns: int, until_ns: int
 ) -> Plotted | None:
-
+    """The tag over a window; where most of it lies before the tag's history, it is cut there."""
     rows = history(path, tag.tag, since_ns, until_ns, _ROWS_MOST)
     try:
         first = next(rows, None)
     except StoreError:
         return None  # the archive has never seen this tag
+    cut = ""
+    if first is not None and first.step_ns - since_ns > (came_ns - since_ns) // 2:
+        since_ns = min(first.step_ns, came_ns - _S)
+        cut = " (nothing is archived of it before)"
     every = chain([first] if first else [], rows)
     curve = thinned(((row.step_ns, row.sample) for row in every), since_ns, until_ns)
+    window = f"from {_words(came_ns - since_ns)} before{cut} to {_words(until_ns - came_ns)} after"
     return Plotted(tag, curve, window)
 
 

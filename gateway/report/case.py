@@ -6,12 +6,13 @@ Also tells which tags belong into its pictures. Holds facts only; `dossier` puts
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import tzinfo
+from math import hypot
 
 from gateway.alarms.journal import JournalEntry
 from gateway.report.curve import Curve
 from gateway.report.plot import Threshold
 from gateway.rotor.measured import Measured
-from gateway.rotor.second_fault import Fault, Finding, second_fault
+from gateway.rotor.second_fault import SIGNIFICANT, Fault, second_fault
 from gateway.site.alarm import Alarm, LimitAlarm
 from gateway.site.installed import Site, TagDefinition
 from gateway.site.model import Machine
@@ -127,18 +128,20 @@ def sample_of(samples: Iterable[Sample], tag: str) -> Sample | None:
     return next((s for s in samples if s.tag == tag), None)
 
 
-def second_fault_between(site: Site, first: Frame, then: Frame) -> tuple[Fault, str] | None:
-    """A second fault that came between two steps, with what must be so for it; None: none told.
+def second_fault_between(site: Site, first: Frame, then: Frame) -> Fault | None:
+    """A second fault that came between two steps, if the first one is unchanged; None: none told.
 
-    Both steps must have measured a resistance and a place with their uncertainties.
+    Both steps must have measured a resistance and a place with their uncertainties. One at the
+    place of the first is not told: it looks exactly like a first one that became worse.
     """
     one, other = _fault(site, first), _fault(site, then)
     if one is None or other is None:
         return None
-    told = second_fault(one, other)
-    if told.finding is not Finding.SECOND_FAULT or told.fault is None:
+    told = second_fault(one, other).fault
+    if told is None:
         return None
-    return told.fault, told.text
+    apart = abs(told.location_pu.value - one.location_pu.value)
+    return told if apart > SIGNIFICANT * hypot(told.location_pu.u, one.location_pu.u) else None
 
 
 def _fault(site: Site, frame: Frame) -> Fault | None:

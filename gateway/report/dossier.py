@@ -7,13 +7,11 @@ evidence record does, and to name a probability.
 from typing import Final
 
 from gateway.diagnosis.causes import CAUSES
-from gateway.report import plot, winding, words
+from gateway.report import place, plot, words
 from gateway.report.case import (
     Case,
     Plotted,
     is_resistance,
-    located,
-    second_fault_between,
     thresholds,
 )
 from gateway.report.document import (
@@ -26,7 +24,6 @@ from gateway.report.document import (
     Section,
     Table,
 )
-from gateway.report.numbers import with_uncertainty
 from gateway.tags import (
     Bearing,
     Conclusion,
@@ -69,7 +66,7 @@ def compose(case: Case) -> Document:
         Section("What happened", _happened(case)),
         Section("Why to believe or doubt it", _evidence(case)),
         Section("Before and after", _before_and_after(case)),
-        Section("Place in the field winding", _place(case)),
+        Section("Place in the field winding", place.told(case)),
         Section("All values at that moment", (_values(case),)),
         Section("Health of the monitoring at that moment", _health(case)),
         Section("The journal around it", _journal(case)),
@@ -269,47 +266,6 @@ def _trend(case: Case, trend: Trend) -> list[Block]:
 
 def _days(days: float | None) -> str:
     return "never" if days is None else f"{days:.3g} d"
-
-
-def _place(case: Case) -> tuple[Block, ...]:
-    then = _place_in(case, case.frame, "when the alarm came")
-    if then is None:
-        why = f"no fault location is computed for a machine with {case.machine.detection}"
-        return (Paragraph(f"{why[0].upper()}{why[1:]}; the winding is therefore not drawn."),)
-    places, notes = [then], []
-    pairs = ((case.before, case.frame, "second fault"), (case.frame, case.newest, "later fault"))
-    for first, other, name in pairs:
-        told = (
-            None
-            if first is None or other is None
-            else second_fault_between(case.site, first, other)
-        )
-        if told is not None and first is not None:
-            fault, text = told
-            reach = 2 * fault.location_pu.u
-            at = f"{_percent(fault.location_pu.value, reach)} of the winding (k = 2)"
-            places.append(winding.Place(name, fault.location_pu.value, reach, at))
-            logged = words.moment(first.at.utc_ns, case.zone)
-            notes.append(Paragraph(f"{name[0].upper()}{name[1:]}: {text}; logged {logged}."))
-    caption = "Developed from the negative to the positive ring. Band: expanded uncertainty, k = 2."
-    return (Picture(winding.draw(places), caption), *notes)
-
-
-def _place_in(case: Case, frame: Frame, name: str) -> winding.Place | None:
-    place = located(case.site, frame)
-    if place is None:
-        return None
-    if place.location_pu is None:
-        return winding.Place(name, None, None, f"location not known ({place.status.name})")
-    reach = None if place.u_pu is None else 2 * place.u_pu
-    text = f"{_percent(place.location_pu, reach)} of the winding"
-    text += " (k = 2)" if reach is not None else ", uncertainty not known"
-    return winding.Place(name, place.location_pu, reach, f"{text}, {place.status.name}")
-
-
-def _percent(location_pu: float, reach_pu: float | None) -> str:
-    number = with_uncertainty(100 * location_pu, None if reach_pu is None else 100 * reach_pu)
-    return f"({number}) %" if "±" in number else f"{number} %"
 
 
 def _values(case: Case) -> Table:

@@ -226,5 +226,5 @@ def _event(event: Event, x: float, top: float, bottom: float) -> list[Line | Are
     return [
         Line(((x, top - 4), (x, bottom)), INK, 1.4),
         Area(((x - 5, top - 10), (x + 5, top - 10), (x, top)), INK),
-        Label((x, top - 13), event.name, 8.5, "middle"),
+        Label((x, top - 13), event.name, 8.5, "middle" if x < WIDTH - 60 else "end"),
     ]

@@ -11,7 +11,8 @@ from typing import Final, Literal
 
 from gateway.report.document import INK, PALE, RED, Area, Drawing, Label, Line, Spot
 
-WIDTH, HEIGHT = 720.0, 250.0
+WIDTH = 720.0
+_SENTENCES, _PITCH = 222.0, 17.0  # where they begin, and how far below each other
 _FROM, _TO = 70.0, 650.0  # the ends of the winding
 _TOP, _BOTTOM = 58.0, 158.0
 _COILS: Final = 8
@@ -34,7 +35,8 @@ def draw(places: Sequence[Place]) -> Drawing:
     items = _winding()
     for i, place in enumerate(places):
         items += _mark(place, i)
-    return Drawing(WIDTH, HEIGHT, tuple(items), "; ".join(f"{p.name}: {p.text}" for p in places))
+    height = _SENTENCES + _PITCH * len(places) - 6.0
+    return Drawing(WIDTH, height, tuple(items), "; ".join(f"{p.name}: {p.text}" for p in places))
 
 
 def _across(location_pu: float) -> float:
@@ -96,10 +98,10 @@ def _rounded(left: float, top: float, right: float, bottom: float) -> tuple[Spot
 def _mark(place: Place, row: int) -> list[Line | Area | Label]:
     """A place with its band; the sentences stand under each other, the names above the coils."""
     text = f"{place.name}: {place.text}"
-    said = Label((WIDTH / 2, 222.0 + 16 * row), text, 11.0, "middle", RED)
+    said = Label((WIDTH / 2, _SENTENCES + _PITCH * row), text, 11.0, "middle", RED)
     if place.location_pu is None:
         return [said]
-    x, top = _across(place.location_pu), 34.0 - 14 * row
+    x, top = _across(place.location_pu), 38.0 - 12 * row
     items: list[Line | Area | Label] = []
     if place.reach_pu is not None:
         left = _across(place.location_pu - place.reach_pu)
