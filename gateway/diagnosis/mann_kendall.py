@@ -39,7 +39,8 @@ def mann_kendall(
     """
     x = np.asarray(values, float)
     n = len(x)
-    s = sum(int(np.sign(x[i + 1 :] - x[i]).sum()) for i in range(n - 1))
+    first, second = np.triu_indices(n, 1)
+    s = int(np.sign(x[second] - x[first]).sum())
     _, sizes = np.unique(x, return_counts=True)
     ties = [int(t) for t in sizes]
     open_pairs = n * (n - 1) * (2 * n + 5) - sum(t * (t - 1) * (2 * t + 5) for t in ties)

@@ -341,6 +341,9 @@ def _decline(
 ) -> str:
     """Falls with time (Mann-Kendall), also where what it depends on is held fixed."""
     hours = [(p.clock_ns - points[-1].clock_ns) / _HOUR_NS for p in points]
+    test = mann_kendall(known)
+    if test.s >= 0 or test.p_value >= level:
+        return ""
     line = theil_sen(hours, known)
     if line is None or line.value >= 0:
         return ""

@@ -55,7 +55,7 @@ def theil_sen(
     apart = dx != 0
     if not apart.any():
         return None
-    slopes = np.sort((ys[second] - ys[first])[apart] / dx[apart])
+    slopes = (ys[second] - ys[first])[apart] / dx[apart]
     n = len(xs)
     pairs = n * (n - 1) * (2 * n + 5) - _tied(xs) - _tied(ys)
     # Ties of both kinds may take away more than there is; then nothing is left open.
@@ -63,8 +63,10 @@ def theil_sen(
     count = len(slopes)
     low = max(round((count - Z_95 * sigma) / 2) - 1, 0)
     high = min(round((count + Z_95 * sigma) / 2), count - 1)
+    middle = (count - 1) // 2, count // 2
+    slopes.partition((low, *middle, high))
     return Slope(
-        float(np.median(slopes)),
+        float(slopes[middle[0]] + slopes[middle[1]]) / 2,
         float(slopes[low]),
         float(slopes[high]),
         float(np.median(xs)),
