@@ -147,7 +147,7 @@ class _Walk:
                 f"{self.dropped.number} went at the size limit"
             )
         elif known.number == self.dropped.number and known != self.dropped:
-            self._break(f"entry {known.number} had another hash: the journal was written anew")
+            self._break("what it goes on from had another hash: the journal was written anew")
         stray = connection.execute(
             "select id from journal_frame where id not in (select frame from journal) limit 1"
         ).fetchone()
@@ -158,8 +158,6 @@ class _Walk:
         if anchor is None or len(anchor[1]) != HASH_BYTES or anchor[0] < 0:
             return False
         dropped = Anchor(*anchor)
-        if dropped.number == 0 and dropped != Anchor():
-            return False
         # The writer may drop entries while we look; then it goes on from what it kept of them.
         if self.entries == 0 or dropped.number > self.head.number:
             self.head = dropped

@@ -4,7 +4,7 @@ import asyncio
 import shutil
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import closing
+from contextlib import closing, contextmanager
 from hashlib import sha256
 from pathlib import Path
 
@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.alarms.journal import Anchor
-from gateway.archive import history
+from gateway.archive import history, journal_store
 from gateway.archive.journal_store import journal, journal_frame, verify
 from gateway.archive.layout import StoreError
 from gateway.archive.store import Store
@@ -331,22 +331,45 @@ async def test_a_refused_write_leaves_no_entry(tmp_path: Path) -> None:
     assert verify(path).broken is None
 
 
-async def test_verifying_beside_a_writer_that_drops_entries_breaks_nothing(
-    tmp_path: Path,
-) -> None:
-    """A journal that is looked at while its oldest entries go is not called broken."""
+async def test_an_empty_journal_has_nothing_to_go_on_from(tmp_path: Path) -> None:
+    """Before its first entry a journal is whole, and what it goes on from can be no other hash."""
+    path = tmp_path / "archive.db"
+    await write(path, [make_frame(1)])
+    assert (None, 0, Anchor()) == (verify(path).broken, verify(path).entries, verify(path).head)
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("update journal_anchor set hash = randomblob(32)")
+        connection.commit()
+    assert verify(path).broken is not None
 
+
+async def test_verifying_beside_a_writer_that_drops_entries_breaks_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A journal whose oldest entries go while it is looked at, page by page, is not called broken.
+
+    Between any two pages more entries go than a page has, so the look is overtaken.
+    """
     path = tmp_path / "archive.db"
     store = await Store.open(path, max_size_bytes=MiB)
-    await store.write([(alarmed(i), {}) for i in range(1, 400)])
-    verdicts = []
-    for i in range(400, 1400, 20):
-        looking = asyncio.create_task(asyncio.to_thread(verify, path))
-        await store.write([(alarmed(k), {}) for k in range(i, i + 20)])
-        verdicts.append(await looking)
+    await store.write([(alarmed(i), {}) for i in range(1, 381)])
+    loop = asyncio.get_running_loop()
+    batches = iter([(alarmed(k), {}) for k in range(i, i + 200)] for i in range(381, 2381, 200))
+    honest = journal_store.snapshot
+
+    @contextmanager
+    def overtaken(connection: sqlite3.Connection) -> Iterator[None]:
+        with honest(connection):
+            yield
+        if (batch := next(batches, None)) is not None:
+            asyncio.run_coroutine_threadsafe(store.write(batch), loop).result(10.0)
+
+    monkeypatch.setattr(journal_store, "snapshot", overtaken)
+    monkeypatch.setattr(journal_store, "_ENTRIES_A_PAGE", 50)
+    verdict = await asyncio.to_thread(verify, path)
     await store.close()
-    assert [None] * len(verdicts) == [v.broken for v in verdicts]
-    assert verdicts[-1].dropped.number > verdicts[0].dropped.number
+    assert verdict.broken is None
+    assert 2380 == verdict.head.number
+    assert verdict.dropped.number > 1000
 
 
 def test_a_damaged_entry_is_an_error_when_read(whole: Path, tmp_path: Path) -> None:

@@ -43,7 +43,7 @@ async def test_another_site_file_on_disk_is_told(tmp_path: Path) -> None:
     own = path.read_bytes()
     told = []
     with capture_logs() as lines:
-        for content in (own, own + b"#", own + b"#", None, own):
+        for content in (own, None, own, own + b"#", own + b"#", own):
             if content is None:
                 path.unlink()
             else:
@@ -51,8 +51,8 @@ async def test_another_site_file_on_disk_is_told(tmp_path: Path) -> None:
             surroundings.look()
             told.append(surroundings.configuration_changed)
     await store.close()
-    assert [False, True, True, True, False] == told
-    assert 2 == len(lines)
+    assert [False, True, False, True, True, False] == told
+    assert 4 == len(lines)
 
 
 async def test_a_site_file_that_cannot_be_read_now_changes_no_answer(tmp_path: Path) -> None:
