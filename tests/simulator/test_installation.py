@@ -211,3 +211,28 @@ def test_ripple_disturbs_the_currents(scenario: Write, at: At) -> None:
             currents_a.append(reading.plus_a)
         spreads.append(max(currents_a) - min(currents_a))
     assert spreads[0] < 2e-7 < spreads[1]
+
+
+def test_a_poor_brush_adds_to_the_measuring_circuit(scenario: Write, at: At) -> None:
+    """A brush of 2 kohm, new 5 ohm, in series with a fault of 10 kohm reads 11.995 kohm (Ohm)."""
+    told = scenario(
+        "  - {at: 0 s, machine: U1, fault: {location: 0.3, resistance: 10 kohm}}\n"
+        "  - {at: 0 s, machine: U1, insulation: 1e6 Mohm, brush_resistance: 2 kohm}\n"
+    )
+    reading = at(told, 9.0).monitors["U1"].reading
+    assert isinstance(reading, PulseReading)
+    assert pytest.approx(11_995, rel=1e-3) == reading.own_resistance_ohm
+    assert pytest.approx(2000, rel=0.25) == reading.contact_ohm
+
+
+@pytest.mark.parametrize(("device", "machine"), [("u1-monitor", "U1"), ("u2-monitor", "U2")])
+def test_a_self_test_measures_no_rotor(scenario: Write, at: At, device: str, machine: str) -> None:
+    """While it runs the values are those from before, of either kind of monitor; a bit says so."""
+    told = scenario(
+        f"  - {{at: 0 s, machine: {machine}, self_test: {{every: 20 s, lasts: 5 s}}}}\n"
+        f"  - {{at: 21 s, machine: {machine}, fault: {{location: 0.5, resistance: 5 kohm}}}}\n"
+    )
+    monitor = told.plant.devices[device]
+    before, running, after = (at(told, time_s).registers(monitor) for time_s in (20, 24.5, 27))
+    assert [0b00001, 0b10000, 0b00001] == [before[0], running[0], after[0]]
+    assert before[2:16] == running[2:16] != after[2:16]
