@@ -161,8 +161,6 @@ def _meet(one: _Open, other: _Open, allowance: float) -> bool:
 
 
 def _odd_one_out(tags: Sequence[str], apart: Sequence[tuple[str, str]]) -> str:
-    """The one of three or more without which all others agree; "" where there are several."""
-    if len(tags) < 3:
-        return ""
+    """The one without which all others agree; "" where there are several, as of two always."""
     alone = [tag for tag in tags if all(tag in pair for pair in apart)]
     return alone[0] if len(alone) == 1 else ""

@@ -161,8 +161,9 @@ ALARMS = [
 ]
 
 
-def site(**changes):
-    """The site; `changes` are keys of a machine, by its name; None leaves a key out."""
+def site(alarms=None, **changes):
+    """The site with all alarms, or those of these names; `changes` are keys of a machine, by its
+    name; None leaves a key out."""
     machines = tuple(
         {
             "name": name,
@@ -182,7 +183,7 @@ def site(**changes):
         ),
         "devices": devices,
         "signals": tuple(SIGNALS),
-        "alarms": tuple(ALARMS),
+        "alarms": tuple(a for a in ALARMS if alarms is None or a["name"] in alarms),
     }
     profile = DeviceProfile.model_validate(POINTS)
     return Site(SiteFile.model_validate(file), {"any": profile})

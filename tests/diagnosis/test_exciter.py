@@ -58,7 +58,7 @@ def test_either_may_be_wrong_and_both_are_said():
 
 def test_a_misfit_must_last_and_unknown_freezes_it():
     """Nothing is said for 30 s of misfit; a held, bad or blind value stops the time and clears
-    nothing; a fit clears at once."""
+    nothing; the text stands still while it lasts; a fit clears at once."""
     watch = ExciterWatch(site(), "P1")
     memory, found = run(240.0, 7.0, seconds=30, watch=watch)
     assert [] == found
@@ -67,6 +67,7 @@ def test_a_misfit_must_last_and_unknown_freezes_it():
     assert ([], True) == (found, frozen is memory)
     memory, found = run(240.0, 7.0, seconds=1, memory=memory, watch=watch)
     assert 1 == len(found)
+    assert found == run(230.0, 7.0, seconds=1, memory=memory, watch=watch)[1]
     frozen, kept = run(350.0, 7.0, memory=memory, watch=watch, blind=("P1.IE",))
     assert (found, True) == (kept, frozen is memory)
     adapter = TypeAdapter(ExciterMemory)

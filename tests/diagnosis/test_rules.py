@@ -410,6 +410,36 @@ def test_the_device_of_a_machine_that_measures_the_rotor_is_its_monitor():
     assert ("mon",) == INSTALLED["D1"].monitors
 
 
+def test_what_is_cross_checked_with_an_alarm_speaks_on_it():
+    """With a single alarm on the computed value, its cross-checked paths are heard all the same;
+    without cross-checks they are not."""
+    for checks, heard in ((..., {"P1.R", "P1.READ", "P1.LOOP", "P1.TRIPPED"}), (None, {"P1.R"})):
+        changes = {} if checks is ... else {"P1": {"cross_checks": checks}}
+        one = site(alarms=("P1.LOW",), **changes)
+        fault = fault_alarms(one, installed_of(one, "P1"))["P1.LOW"]
+        assert heard == {w.path.tag for w in fault.witnesses}
+
+
+def test_doubt_names_what_is_wrong_and_nothing_else():
+    """Of several findings those that cast doubt are named, with their subject."""
+    scene = Scene(
+        "",
+        None,
+        health=(
+            replace(
+                ill("P1.IP", "frozen value"),
+                findings=(
+                    *ill("P1.IP", "proof overdue").findings,
+                    *ill("P1.IP", "frozen value").findings,
+                ),
+            ),
+        ),
+    )
+    case = scene.case()
+    assert ("P1.IP: frozen value",) == case.doubts(INSTALLED["P1"].paths["P1.R"])
+    assert () == case.doubts(INSTALLED["P1"].paths["P1.READ"])
+
+
 def test_the_table_has_a_row_for_each_rule():
     """The printed table names every rule, its question and its bearings."""
     rows = table().splitlines()

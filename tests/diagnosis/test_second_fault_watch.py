@@ -1,6 +1,7 @@
 """A second fault beside the first is told, a worse first fault is told from it."""
 
 import json
+from dataclasses import replace
 from random import Random
 from time import perf_counter
 
@@ -112,7 +113,7 @@ def test_a_fault_that_has_gone_is_forgotten():
 
 
 def test_only_new_measurements_count():
-    """The same measurement again, one a second later, and a held one leave the memory as it is."""
+    """The same measurement again, one a second later, a held and a blind one leave the memory as it is."""
     rig = Rig()
     rig.read(FIRST, times=3)
     kept = rig.memory
@@ -124,6 +125,13 @@ def test_only_new_measurements_count():
     assert rig.memory is kept
     rig.read(FIRST, times=5, status=UNCERTAIN_LAST_USABLE_VALUE)
     assert rig.memory is kept
+    later = {
+        s.tag: replace(s, time_ns=NOON_NS + 999 * SECOND) for s in reading([FIRST], rig.random)
+    }
+    blind, _ = rig.watch.step(kept, seen(later, blind=("P1.R",)))
+    assert blind is kept
+    taken, _ = rig.watch.step(kept, seen(later))
+    assert taken is not kept
 
 
 def test_what_was_said_stays_while_nothing_is_measured():
