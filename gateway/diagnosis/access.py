@@ -1,7 +1,7 @@
 """The way to the rotor, each with its own truth: brush, light, radio, rings.
 
-Hands a machine to what knows its way. Refuses to hold anything against collector rings, which
-have no truth of their own: there, a measurement comes through or it does not.
+Hands a machine to what knows its way. On collector rings the measuring brush stays on. Refuses to
+hold anything against a way that the site file does not tell of.
 """
 
 from collections.abc import Mapping
@@ -33,9 +33,10 @@ class Access:
     def __init__(self, site: Site, machine: str) -> None:
         installed = site.machine(machine)
         self._tags = measuring_tags(site, machine)
+        rings = installed.access == "collector rings"
         told_of_brush = installed.access == "retractable brush" and installed.brush is not None
         told_of_light = installed.access == "optical link" and installed.optical_link is not None
-        self._brush = Brush(site, machine) if told_of_brush else None
+        self._brush = Brush(site, machine) if told_of_brush or rings else None
         self._light = LightPath(site, machine) if told_of_light else None
         self._radio = TelemetryPath(site, machine) if installed.access == "telemetry" else None
 

@@ -1,11 +1,12 @@
-"""A retractable brush: it measures while it touches; in between, its values are old.
+"""A measuring brush: it measures while it touches; in between, its values are old.
 
 Told are a measurement that does not come when it is due, a brush that is pressed on without a
 measurement, one that reads like an open circuit, poor contact, and wear. An open brush reads as a
 perfect winding (no current flows), so currents that vanish or stand still against those of the
 last touches are no measurement. Time in which the gateway was off counts as time without a
 measurement: nobody knows of one. Refuses to take a held value for a measurement. The shares and
-counts below are practice, no source.
+counts below are practice, no source. A brush that stays on its ring is judged the same way, in
+pieces of time instead of touches, and nothing of it is ever due.
 """
 
 from dataclasses import dataclass, replace
@@ -21,11 +22,13 @@ from gateway.tags import Limit, Sample, Subject
 _MISSED: Final = 1.5  # times `every`, where the site file does not say
 _FRUITLESS: Final = 0.5  # of `contact`: a touch that long should have measured
 _VANISHED: Final = 0.02  # of the currents of the last touches
+_NOTHING: Final = 3.0  # times its spread: a smaller mean cannot be told from no current
 _ABOVE_RANGE: Final = 2.0  # times the resistance of the last touches, and out of range
 _MEASUREMENTS: Final = 10  # before a touch is compared with the last ones
 _TOUCHES_KEPT: Final = 5
-_TOUCHES_NEEDED: Final = 2
 _DEADBAND: Final = 0.1  # of the contact resistance
+_NO_CONTACT: Final = 10.0  # times the highest contact resistance: the brush touches nothing
+_PIECE_NS: Final = 15 * 10**9  # of a brush that stays on
 _POOR_TOUCHES: Final = 3  # in a row: the brush is worn
 
 
@@ -74,21 +77,22 @@ class _Resistance:
 
 
 class Brush:
-    """The retractable brush of one machine."""
+    """The brush of one machine: one that stays on, where the site file tells of no other."""
 
     def __init__(self, site: Site, machine: str) -> None:
         settings = site.machine(machine).brush
-        if settings is None:
-            raise ValueError(f"{machine}: nothing is told of its brush")
         self._machine = machine
-        self._settings: RetractableBrush = settings
+        self._settings: RetractableBrush | None = settings
         self._tags = measuring_tags(site, machine)
         units = {t.tag: t.unit for t in site.tags_of(machine)}
         dimensions = ((units[tag], tag) for tag in self._tags)
         self._ohmic = tuple(u is not None and u.dimension == "resistance" for u, _ in dimensions)
-        self._missed_ns = round((settings.missed_after or _MISSED * settings.every) * 1e9)
-        self._touch_ns = round(settings.contact * 1e9)
+        self._touch_ns, self._missed_ns = _PIECE_NS, 0
         self._resistance: _Resistance | None = None
+        if settings is None:
+            return
+        self._touch_ns = round(settings.contact * 1e9)
+        self._missed_ns = round((settings.missed_after or _MISSED * settings.every) * 1e9)
         tag, most = settings.contact_resistance, settings.contact_resistance_most
         if tag is not None and most is not None:
             unit = units[tag]
@@ -116,7 +120,7 @@ class Brush:
         return memory, report, self._found(memory, seen, resistance)
 
     def _touching(self, seen: Seen, measures: bool | None) -> bool | None:
-        if self._settings.pressed is None:
+        if self._settings is None or self._settings.pressed is None:
             return measures
         sample = seen.samples.get(self._settings.pressed)
         if sample is None or not _known(sample, seen):
@@ -137,9 +141,10 @@ class Brush:
         if memory.touching_since_ns is None:
             memory = replace(memory, touching_since_ns=seen.clock_ns, fruitless_ns=0, run=None)
         memory = replace(memory, contact_ns=memory.contact_ns + touched_ns)
+        none_at_all = self._none_at_all(resistance)
         if self._resistance is not None and resistance is not None:
             most = self._resistance.most * (1 - _DEADBAND if memory.poor else 1)
-            memory = replace(memory, poor=resistance > most)
+            memory = replace(memory, poor=resistance > most and not none_at_all)
         if measures is False:
             fruitless_ns = memory.fruitless_ns + touched_ns
             memory = replace(memory, fruitless_ns=fruitless_ns)
@@ -147,13 +152,24 @@ class Brush:
         if measures:
             run = self._taken(memory.run or Run(seen.clock_ns), seen)
             well = resistance is not None and not memory.poor
-            if run.count >= _MEASUREMENTS:
+            if none_at_all:
+                memory = replace(memory, open=none_at_all)
+            elif run.count >= _MEASUREMENTS:
                 why = "" if well else self._looks_open(run, memory.touches)
                 memory = replace(memory, open=why)
             memory = replace(memory, run=run, fruitless_ns=0, fruitless="")
-            if seen.clock_ns - run.since_ns >= self._touch_ns:  # a brush that stays on
+            stays_on = seen.clock_ns - run.since_ns >= self._touch_ns
+            if stays_on and run.count >= _MEASUREMENTS:
                 memory = _closed(memory)
         return memory
+
+    def _none_at_all(self, resistance: float | None) -> str:
+        """Why the contact resistance is that of no contact; '' where it is not."""
+        if self._resistance is None or resistance is None:
+            return ""
+        if resistance < _NO_CONTACT * self._resistance.most:
+            return ""
+        return f"contact resistance {resistance:.0f} {self._resistance.unit}: it touches nothing"
 
     def _lifted(self, memory: Memory) -> Memory:
         measured = memory.run is not None and memory.run.count > 0
@@ -192,15 +208,14 @@ class Brush:
 
     def _looks_open(self, run: Run, touches: tuple[Touch, ...]) -> str:
         """Why this touch reads like an open circuit; '' where it does not or cannot be told."""
-        if len(touches) < _TOUCHES_NEEDED:
-            return ""
         # Ended touches of another set of tags were those of another site file.
-        if any(len(t.levels) != len(self._tags) for t in touches):
+        if not touches or any(len(t.levels) != len(self._tags) for t in touches):
             return ""
         usual = [median(t.levels[i] for t in touches) for i in range(len(self._tags))]
         means = [total / run.count for total in run.totals]
         noisy = all(min(t.spreads[i] for t in touches) > 0 for i in range(len(self._tags)))
-        if all(map(self._is_gone, means, usual, run.clipped, self._ohmic)):
+        spreads = [high - low for high, low in zip(run.highs, run.lows, strict=True)]
+        if all(map(self._is_gone, means, spreads, usual, run.clipped, self._ohmic)):
             reading = _reading(means[0], self._ohmic[0])
             before = _reading(usual[0], self._ohmic[0])
             return (
@@ -214,16 +229,16 @@ class Brush:
         return ""
 
     @staticmethod
-    def _is_gone(mean: float, usual: float, clipped: bool, ohmic: bool) -> bool:
+    def _is_gone(mean: float, spread: float, usual: float, clipped: bool, ohmic: bool) -> bool:
         if ohmic:
             return clipped and mean * _ABOVE_RANGE <= usual
-        return mean < usual * _VANISHED
+        return mean < usual * _VANISHED and mean <= _NOTHING * spread
 
     def _found(self, memory: Memory, seen: Seen, resistance: float | None) -> list[Found]:
         settings = self._settings
         told = []
         waiting_ns = seen.clock_ns - (memory.waiting_since_ns or 0)
-        if waiting_ns > self._missed_ns:
+        if settings is not None and waiting_ns > self._missed_ns:
             hours = self._missed_ns / 3.6e12
             due = settings.every / 3600
             told.append(
@@ -238,7 +253,7 @@ class Brush:
             most = f"more than {self._resistance.most:g} {self._resistance.unit}"
             shown = "" if resistance is None else f"{resistance:.3g} {self._resistance.unit}, "
             told.append(("poor contact", f"contact resistance {shown}{most}"))
-        if 0 < settings.life * 1e9 <= memory.contact_ns:
+        if settings is not None and 0 < settings.life * 1e9 <= memory.contact_ns:
             life_h, touched_h = settings.life / 3600, memory.contact_ns / 3.6e12
             told.append(
                 ("brush worn", f"it has touched for {touched_h:.4g} h, its life is {life_h:.4g} h")

@@ -1,7 +1,7 @@
 """An optical link that goes dark on a fault, and for other reasons: which of them remain possible.
 
 Darkness is ambiguous. It is sorted by the excitation, which feeds the lamp, by how the light went
-before (dirt settles over minutes to months, a circuit fails at once, and a fault puts the light
+before (dirt settles over a minute to months, a circuit fails at once, and a fault puts the light
 out at once), by the current that the monitor injects, which alone makes it put out the light, and
 by the other paths of the same light. Refuses to support an earth fault by darkness alone. All
 shares and times are practice, no source.
@@ -36,7 +36,7 @@ _THINNING: Final = 0.25  # a piece of the history is at most that share of its a
 _SPANS_MOST: Final = 96
 _UNSEEN_NS: Final = 60 * 10**9  # a history that ends so long before does not tell how it went dark
 _STEP_NS: Final = 2 * _SPAN_NS
-_SLOW_NS: Final = 300 * 10**9
+_SLOW_NS: Final = 45 * 10**9
 _STEEP: Final = 1.5  # times `dark_below`: from above it straight into the dark is a step
 _FULL: Final = 0.75  # of the best light: until then nothing had settled on it
 _DEADBAND: Final = 0.1  # of the limits

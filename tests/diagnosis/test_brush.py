@@ -187,6 +187,40 @@ def test_a_winding_that_dries_is_believed():
         assert [] == ring.touch(tuple(i * factor for i in HEALTHY))
 
 
+def test_a_repaired_fault_is_believed():
+    """After touches with a fault the small currents of a sound winding are still currents."""
+    ring = Ring()
+    for _ in range(3):
+        ring.touch((2000.0, -1500.0))
+    assert [] == ring.touch()
+
+
+def test_a_contact_resistance_beyond_all_bounds_is_no_contact():
+    """Ten times the highest contact resistance is no poor contact, but none, from the first touch.
+
+    The readings of such a touch are no measurement, and are not compared with later ones.
+    """
+    ring = Ring()
+    assert ["failed contact"] == ring.touch(OPEN, ohm=6553.5)
+    assert "contact resistance 6554 ohm: it touches nothing" == ring.found[0].detail
+    assert () == ring.memory.touches
+    assert [] == ring.touch(ohm=5.0)
+
+
+def test_a_brush_on_collector_rings_that_opens_is_told():
+    """A brush that stays on is judged in pieces of time, and nothing of it is ever due."""
+    brush, memory, found = Brush(site(), "C1"), Memory(), []
+    noise = random.Random(3)
+    for second in range(90):
+        current = (8.0 if second < 40 else 0.0) + noise.gauss(0.0, 0.002)
+        memory, report, found = brush.step(memory, seen({"C1.I": current}, at_s=float(second)))
+        if second < 40:
+            assert ([], True) == (found, report.measuring)
+    assert (["failed contact"], False) == ([f.cause for f in found], report.measuring)
+    memory, _, found = brush.step(memory, seen({}, at_s=1e9))
+    assert ["failed contact"] == [f.cause for f in found]
+
+
 def test_a_fault_is_believed_at_once():
     """More current than in the last touches is a fault, and never a failed contact."""
     ring = Ring()
