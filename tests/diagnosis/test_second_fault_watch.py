@@ -113,7 +113,7 @@ def test_a_fault_that_has_gone_is_forgotten():
 
 
 def test_only_new_measurements_count():
-    """The same measurement again, one a second later, a held and a blind one leave the memory as it is."""
+    """The same measurement again, one a second later, a held and a blind one change nothing."""
     rig = Rig()
     rig.read(FIRST, times=3)
     kept = rig.memory
@@ -167,7 +167,10 @@ def test_a_step_without_news_is_cheap():
     rig = Rig()
     rig.read(FIRST, times=40)
     again = seen({"P1.R": sample("P1.R", 15.0, u=0.1, time_ns=rig.memory.measured_ns)})
-    began = perf_counter()
-    for _ in range(1000):
-        rig.watch.step(rig.memory, again)
-    assert (perf_counter() - began) / 1000 < 50e-6
+    best_s = 1.0
+    for _ in range(5):
+        began = perf_counter()
+        for _ in range(200):
+            rig.watch.step(rig.memory, again)
+        best_s = min(best_s, (perf_counter() - began) / 200)
+    assert best_s < 50e-6
