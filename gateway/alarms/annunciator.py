@@ -68,6 +68,8 @@ class Annunciator:
             if alarm.group is not None:
                 members = self._groups.get(alarm.group, ())
                 self._groups[alarm.group] = (*members, alarm.name)
+        # The records of a memory are made once: in most steps nothing changes.
+        self._shown: tuple[AnnunciatorMemory | None, tuple[AlarmRecord, ...]] = None, ()
 
     def step(
         self,
@@ -108,9 +110,15 @@ class Annunciator:
             if moved is not None:
                 happened.append(moved)
         after = self._remembered(memory, alarms, tracks, happened)
-        marked = {name for group in self._groups for name in after.first_up.get(group, ())}
-        records = tuple(m.record(n, first_up=n in marked) for n, m in alarms.items())
-        return after, records, tuple(happened)
+        if after is not self._shown[0]:
+            self._shown = after, self._records(after)
+        return after, self._shown[1], tuple(happened)
+
+    def _records(self, memory: AnnunciatorMemory) -> tuple[AlarmRecord, ...]:
+        marked = {name for group in self._groups for name in memory.first_up.get(group, ())}
+        return tuple(
+            memory.alarms[name].record(name, first_up=name in marked) for name in self._settings
+        )
 
     def _ordered(
         self, alarms: dict[str, Memory], commands: Sequence[Command], clock_ns: int, utc_ns: int
