@@ -43,7 +43,8 @@ _FONT, _BOLD = "Report", "Report-Bold"
 # The drawing library that is here anyway brings free fonts with Greek and Cyrillic letters.
 _FILES: Final = ((_FONT, "DejaVuSans.ttf"), (_BOLD, "DejaVuSans-Bold.ttf"))
 _MARGIN: Final = 15 * mm
-_WIDTH: Final = A4[0] - 2 * _MARGIN
+_PADDING: Final = 6.0  # of the library's frame, on each side
+_WIDTH: Final = A4[0] - 2 * (_MARGIN + _PADDING)
 _FACT_NAMES: Final = 0.22  # share of the width
 
 _style = partial(ParagraphStyle, fontName=_FONT, textColor=HexColor(INK), splitLongWords=1)
@@ -93,10 +94,10 @@ def _foot(text: str, canvas: Any, sheets: Any) -> None:
     canvas.saveState()
     foot = _text(text, _CAPTION)
     foot.wrap(_WIDTH - 15 * mm, 20 * mm)
-    foot.drawOn(canvas, _MARGIN, 9 * mm)
+    foot.drawOn(canvas, _MARGIN + _PADDING, 9 * mm)
     canvas.setFont(_FONT, 7)
     canvas.setFillColor(HexColor(PALE))
-    canvas.drawRightString(A4[0] - _MARGIN, 9 * mm, f"page {sheets.page}")
+    canvas.drawRightString(A4[0] - _MARGIN - _PADDING, 9 * mm, f"page {sheets.page}")
     canvas.restoreState()
 
 

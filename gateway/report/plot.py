@@ -83,7 +83,7 @@ def draw(
     logarithmic: bool,
     thresholds: Sequence[Threshold] = (),
     events: Sequence[Event] = (),
-    height: float = 230.0,
+    height: float = 205.0,
 ) -> Drawing:
     """The picture of a curve whose values are in `unit`."""
     top, bottom, right = _TOP, height - _BOTTOM, WIDTH - _RIGHT

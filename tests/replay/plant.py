@@ -80,7 +80,9 @@ _ALARMS = """
 
 def site_text(limit: str = "20 kohm", description: str = "90 MW hydro generator") -> str:
     """The site file, with the limit of G1.LOW."""
-    machines = "".join(_MACHINE.format(g=g, description=json.dumps(description)) for g in ("G1", "G2"))
+    machines = "".join(
+        _MACHINE.format(g=g, description=json.dumps(description)) for g in ("G1", "G2")
+    )
     signals = "".join(
         _SIGNAL.format(g=g, tag=tag, device=device, point=point, unit=unit)
         for g, device in (("G1", "mon"), ("G2", "mon2"))
