@@ -14,16 +14,18 @@ from gateway.site.installed import Site
 from gateway.tags import Subject
 
 _DEADBAND: Final = 0.1  # of `weak_below` (practice)
+_LOST_NS: Final = 10 * 10**9  # a weak link loses single cycles, and is not lost (practice)
 _HELD_NS: Final = 60 * 10**9  # a monitor that holds its values longer has lost its rotor (practice)
 
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """What was last found of the link, and since when the monitor holds its values."""
+    """What was last found of the link; times are on the chain's clock."""
 
     weak: bool = False
     lost: bool = False
-    held_since_ns: int | None = None  # on the chain's clock
+    silent_since_ns: int | None = None  # that nothing comes through
+    held_since_ns: int | None = None  # that the monitor holds its values
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,20 +55,27 @@ class TelemetryPath:
         quality = self._quality_now(seen)
         bit_lost, bit_held = self._said(seen, lost=True), self._said(seen, lost=False)
         measures = measuring(seen, self._tags)
-        held_since_ns = memory.held_since_ns
-        if bit_held is not None and bit_held != (held_since_ns is not None):
-            held_since_ns = seen.clock_ns if bit_held else None
-        held_long = held_since_ns is not None and seen.clock_ns - held_since_ns > _HELD_NS
+        silent = bool(bit_lost) or (quality is not None and quality <= 0)
+        silent_since_ns, held_since_ns = memory.silent_since_ns, memory.held_since_ns
+        if silent or measures:
+            silent_since_ns = _since(silent_since_ns, silent, seen)
+        if bit_held is not None:
+            held_since_ns = _since(held_since_ns, bit_held, seen)
         weak, lost = memory.weak, memory.lost
-        if bit_lost or held_long or (quality is not None and quality <= 0):
+        if (silent and _lasted(silent_since_ns, _LOST_NS, seen)) or (
+            bit_held and _lasted(held_since_ns, _HELD_NS, seen)
+        ):
             lost = True
-        elif measures:
+        elif measures and not silent:
             lost = False
         if quality is not None:
             weak = quality < self._weak_below * (1 + _DEADBAND if weak else 1)
-        if (weak, lost, held_since_ns) != (memory.weak, memory.lost, memory.held_since_ns):
-            memory = Memory(weak, lost, held_since_ns)
-        report = AccessReport(False if lost else measures, measured_ns(seen, self._tags))
+        now = (weak, lost, silent_since_ns, held_since_ns)
+        was = (memory.weak, memory.lost, memory.silent_since_ns, memory.held_since_ns)
+        if now != was:
+            memory = Memory(*now)
+        through = False if lost or silent else measures
+        report = AccessReport(through, measured_ns(seen, self._tags))
         return memory, report, self._found(memory, quality, bit_lost)
 
     def _found(self, memory: Memory, quality: float | None, bit: bool | None) -> list[Found]:
@@ -93,6 +102,16 @@ class TelemetryPath:
             seen.words[b.point].value >> b.bit & 1 == b.when for b in bits if b.point in seen.words
         ]
         return any(said) if len(said) == len(bits) else True if any(said) else None
+
+
+def _since(was_ns: int | None, now: bool, seen: Seen) -> int | None:
+    if not now:
+        return None
+    return seen.clock_ns if was_ns is None else was_ns
+
+
+def _lasted(since_ns: int | None, least_ns: int, seen: Seen) -> bool:
+    return since_ns is not None and seen.clock_ns - since_ns >= least_ns
 
 
 def _bits(site: Site, tags: tuple[str, ...]) -> tuple[_Bit, ...]:

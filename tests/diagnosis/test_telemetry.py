@@ -58,12 +58,13 @@ def test_a_lost_link_is_a_failure_at_standstill_too():
     held = sample("T1.R", 500.0, status=UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE)
     way = Access(site(), "T1")
     for running in (True, False, None):
-        _, report, found = way.step(
-            access.Memory(),
-            seen({"T1.Q": 0.0, "T1.R": held}, words={"mon.status": LOST_BIT}),
-            {"running": running},
-        )
-        assert False is report.measuring
+        memory = access.Memory()
+        for at_s in (0.0, 9.0, 10.0):
+            told = seen({"T1.Q": 0.0, "T1.R": held}, words={"mon.status": LOST_BIT}, at_s=at_s)
+            memory, report, found = way.step(memory, told, {"running": running})
+            assert False is report.measuring
+            causes_now = [f.cause for f in found]
+            assert (at_s == 10.0) is ("telemetry lost" in causes_now)
         assert [("telemetry lost", "the monitor says so; link quality 0 %")] == [
             (f.cause, f.detail) for f in found
         ]
@@ -73,11 +74,28 @@ def test_a_monitor_that_holds_its_values_has_lost_its_rotor_after_a_minute():
     """Powered telemetry never rests, so values held for over a minute are a failure."""
     held = sample("T1.R", 500.0, status=UNCERTAIN_LAST_USABLE_VALUE)
     memory = step(value=held, quality=None, word=HELD_BIT)[0]
-    memory, report, found = step(memory, value=held, quality=None, word=HELD_BIT, at_s=60.0)
+    memory, report, found = step(memory, value=held, quality=None, word=HELD_BIT, at_s=59.0)
     assert (False, []) == (report.measuring, found)
     memory, _, found = step(memory, value=held, quality=None, word=HELD_BIT, at_s=61.0)
     assert ["telemetry lost"] == [f.cause for f in found]
     assert [] == step(memory, at_s=62.0)[2]
+
+
+def test_a_link_that_loses_single_cycles_is_weak_and_not_lost():
+    """What comes and goes from second to second is a weak link."""
+    held = sample("T1.R", 500.0, status=UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE)
+    memory = step(quality=20.0)[0]
+    for second in range(1, 60):
+        through = second % 5 == 0
+        memory, report, found = step(
+            memory,
+            quality=20.0 if through else None,
+            value=500.0 if through else held,
+            word=0 if through else LOST_BIT,
+            at_s=float(second),
+        )
+        assert through is report.measuring
+        assert ["telemetry weak"] == [f.cause for f in found]
 
 
 def test_unknown_neither_loses_nor_finds_a_link():
