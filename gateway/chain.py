@@ -6,7 +6,7 @@ does not read back begins anew and is told, the others go on.
 """
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, Final, Self
@@ -18,7 +18,7 @@ from gateway.alarms.conditions import Truth
 from gateway.diagnosis.causes import CAUSES
 from gateway.diagnosis.machine import DiagnosisMemory, MachineDiagnosis
 from gateway.diagnosis.seen import Seen
-from gateway.diagnosis.trend import TrendMemory
+from gateway.diagnosis.trend import TrendHistory, TrendMemory
 from gateway.rotor import estimate
 from gateway.signals import sampling
 from gateway.signals.sampling import Observation, SignalState
@@ -61,15 +61,30 @@ class ChainState:
     signals: SignalsMemory = field(default_factory=SignalsMemory)
     alarms: AnnunciatorMemory = field(default_factory=AnnunciatorMemory)
     diagnosis: DiagnosisMemory = field(default_factory=DiagnosisMemory)
-    trend: TrendMemory = field(default_factory=TrendMemory)  # large, and the same for an hour
+    trend: TrendMemory = field(default_factory=TrendMemory)
 
 
-_PARTS: Final[Mapping[str, TypeAdapter[Any]]] = {
-    "clock": TypeAdapter(ChainClock),
-    "signals": TypeAdapter(SignalsMemory),
-    "alarms": TypeAdapter(AnnunciatorMemory),
-    "diagnosis": TypeAdapter(DiagnosisMemory),
-    "trend": TypeAdapter(TrendMemory),
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """One part of the saved state: what it holds, and in what form that is written."""
+
+    adapter: TypeAdapter[Any]
+    held: Callable[[ChainState], object]  # the same object as long as nothing changed
+    written: Callable[[Any], object] = lambda held: held
+
+
+_PARTS: Final[Mapping[str, _Part]] = {
+    "clock": _Part(TypeAdapter(ChainClock), lambda state: state.clock),
+    "signals": _Part(TypeAdapter(SignalsMemory), lambda state: state.signals),
+    "alarms": _Part(TypeAdapter(AnnunciatorMemory), lambda state: state.alarms),
+    "diagnosis": _Part(TypeAdapter(DiagnosisMemory), lambda state: state.diagnosis),
+    # The history of a trend is large and changes once an interval, the rest with every value.
+    "trend": _Part(
+        TypeAdapter(TrendMemory),
+        lambda state: state.trend,
+        lambda trend: replace(trend, history=TrendHistory()),
+    ),
+    "trend_history": _Part(TypeAdapter(TrendHistory), lambda state: state.trend.history),
 }
 # Their intervals are on the chain's clock, so they mean nothing without it.
 _ON_THE_CLOCK: Final = ("signals", "diagnosis", "trend")
@@ -112,13 +127,15 @@ class Chain:
         for part in _PARTS:
             if part in parts:
                 try:
-                    found[part] = _read_back(_PARTS[part], parts[part])
+                    found[part] = _read_back(_PARTS[part].adapter, parts[part])
                 except (ValueError, RecursionError) as error:
                     lost[part] = _first_line(error)
         if "clock" in lost:
             for part in _ON_THE_CLOCK:
                 if found.pop(part, None) is not None:
                     lost[part] = "the clock that it counts on is lost"
+        if (history := found.pop("trend_history", None)) is not None:
+            found["trend"] = replace(found.get("trend", chain._state.trend), history=history)
         chain._state = replace(chain._state, **found)
         chain.lost = tuple(
             f"{machine}: the saved part {part!r} of the last run is lost and begins anew: {reason}"
@@ -133,11 +150,11 @@ class Chain:
 
     def save(self) -> dict[str, bytes]:
         """The state after the last step, in parts; canonical: equal states are equal bytes."""
-        for part, adapter in _PARTS.items():
-            memory = getattr(self._state, part)
-            kept = self._saved.get(part)
-            if kept is None or kept[0] is not memory:
-                self._saved[part] = memory, _written(adapter, memory)
+        for name, part in _PARTS.items():
+            held = part.held(self._state)
+            kept = self._saved.get(name)
+            if kept is None or kept[0] is not held:
+                self._saved[name] = held, _written(part.adapter, part.written(held))
         return {part: saved for part, (_, saved) in self._saved.items()}
 
     def step(
