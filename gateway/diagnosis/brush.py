@@ -239,14 +239,9 @@ class Brush:
         told = []
         waiting_ns = seen.clock_ns - (memory.waiting_since_ns or 0)
         if settings is not None and waiting_ns > self._missed_ns:
-            hours = self._missed_ns / 3.6e12
-            due = settings.every / 3600
-            told.append(
-                (
-                    "measurement missed",
-                    f"no measurement for {hours:.3g} h; one is due every {due:.3g} h",
-                )
-            )
+            waited, due = _time(self._missed_ns / 1e9), _time(settings.every)
+            why = f"no measurement for {waited}; one is due every {due}"
+            told.append(("measurement missed", why))
         if memory.fruitless or memory.open:
             told.append(("failed contact", memory.fruitless or memory.open))
         if memory.poor and self._resistance is not None:
@@ -289,3 +284,7 @@ def _level(sample: Sample, ohmic: bool) -> float:
 
 def _reading(level: float, ohmic: bool) -> float:
     return 1 / level if ohmic else level
+
+
+def _time(duration_s: float) -> str:
+    return f"{duration_s:.0f} s" if duration_s < 3600 else f"{duration_s / 3600:.3g} h"
