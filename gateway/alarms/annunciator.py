@@ -190,9 +190,8 @@ class Annunciator:
                 if change.alarm not in states or change.before is change.after:
                     continue
                 quiet = all(map(_quiet, states.values()))
-                comes = change.after is AlarmState.UNACKNOWLEDGED and _quiet(change.before)
                 states[change.alarm] = change.after
-                if comes and (quiet or coming):
+                if change.after is AlarmState.UNACKNOWLEDGED and (quiet or coming):
                     first, coming = (*(first if coming else ()), change.alarm), True
             if first and not all(map(_quiet, states.values())):
                 marks[group] = first

@@ -261,6 +261,24 @@ def test_alarms_of_the_site_may_come_and_go() -> None:
     assert ("Q", UNACKNOWLEDGED) == (panel.first_up(), panel.records["Q"].state)
 
 
+def test_a_deviation_compares_values_of_two_units() -> None:
+    """A value in kilohms and one in megohms are compared as what they are."""
+    panel = Panel()
+    far = alarm("P", kind="deviation", tag="P.R", reference="Q.R", more_than="4 kohm")
+    panel.annunciator = Annunciator([far], {"P.R": UNITS["kohm"], "Q.R": UNITS["Mohm"]})
+    assert [] == panel.step({"P": 500.0, "Q": 0.5})
+    assert ["P: occur"] == panel.step({"P": 500.0, "Q": 0.51})
+
+
+def test_what_a_removed_alarm_remembered_is_forgotten() -> None:
+    """Memory stays as small as the site: the values of a rate alarm go with it."""
+    panel = Panel(alarm("S", kind="rate of change", tag="S.R", falls_by="3 kohm", within="9 s"))
+    panel.step({"S": 90.0})
+    panel.annunciator = Annunciator([], {})
+    panel.step()
+    assert AnnunciatorMemory() == panel.memory
+
+
 # --- the model ----------------------------------------------------------------------------------
 
 # After ISA-18.2-2016 / IEC 62682:2022 clause 5.4: occur, clear, clear of a latching alarm,

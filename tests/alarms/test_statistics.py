@@ -113,6 +113,24 @@ def test_a_flood_begins_above_ten_and_ends_below_five() -> None:
     assert "acceptable" == share.verdict
 
 
+def test_ten_minutes_are_half_open() -> None:
+    """An alarm that is ten minutes old to the second does not count beside a new one."""
+    at_s = [*range(10), 600]
+    found = over([came(t * SECOND) for t in at_s], DAY)
+    assert ((), 10.0) == (found.floods, figure(found, "most in any 10 min").value)
+
+
+def test_no_alarm_counts_in_two_floods() -> None:
+    """A flood that follows another begins with what came after that one was over."""
+    # By hand: at 610 s four are left, of 500 s; at 620 s they make eleven with seven new ones.
+    at_s = [*range(11), *[500] * 4, *[620] * 7]
+    found = over([came(t * SECOND) for t in at_s], DAY)
+    assert [(0, 610, 15), (620, 1220, 7)] == [
+        ((f.begin_ns - SINCE) // SECOND, (f.end_ns - SINCE) // SECOND, f.count)
+        for f in found.floods
+    ]
+
+
 def test_a_flood_that_lasts_is_told_up_to_the_end() -> None:
     """A flood that is not over ends with the time looked at."""
     found = over([came(t * SECOND) for t in range(20)], MINUTE)
@@ -188,12 +206,16 @@ def test_chattering(last_s: int, chatters: int) -> None:
 
 
 def test_fleeting() -> None:
-    """What is gone within 60 s before anybody acknowledged it is fleeting."""
+    """What is gone within 60 s before anybody acknowledged it is fleeting, unless it chatters."""
     rows = [came(0), gone(59 * SECOND), came(HOUR, "B"), gone(HOUR + 61 * SECOND, "B")]
     rows.append((2 * HOUR, "C", "occur", S.NORMAL, S.UNACKNOWLEDGED))
     rows.append((2 * HOUR + 1, "C", "acknowledge", S.UNACKNOWLEDGED, S.ACKNOWLEDGED))
     rows.append((2 * HOUR + 2, "C", "clear", S.ACKNOWLEDGED, S.NORMAL))
-    assert [("G1.LOW", 1)] == [(c.alarm, c.count) for c in over(rows, DAY).fleeting]
+    for k in range(3):
+        rows += [came(3 * HOUR + 2 * k * SECOND, "D"), gone(3 * HOUR + (2 * k + 1) * SECOND, "D")]
+    found = over(rows, DAY)
+    assert [("G1.LOW", 1)] == [(c.alarm, c.count) for c in found.fleeting]
+    assert [("D", 3)] == [(c.alarm, c.count) for c in found.chattering]
 
 
 def test_standing() -> None:
