@@ -48,6 +48,13 @@ def tags(path: Path) -> tuple[str, ...]:
     return tuple(name for (name,) in rows)
 
 
+def machines(path: Path) -> tuple[str, ...]:
+    """The machines that have a history, in the order in which they began. Raises StoreError."""
+    with reading(path) as connection:
+        rows = connection.execute("select name from machine order by id").fetchall()
+    return tuple(name for (name,) in rows)
+
+
 def history(path: Path, tag: str, since_ns: int, until_ns: int, limit: int) -> Iterator[Archived]:
     """The samples of a tag, oldest first, at most `limit` of them. Raises StoreError.
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 
 import gateway
-from gateway.archive.history import checkpoint, frames, steps
+from gateway.archive.history import checkpoint, frames, machines, steps
 from gateway.archive.journal_store import journal
 from gateway.archive.layout import StoreError
 from gateway.archive.time_spec import moment_ns
@@ -73,10 +73,11 @@ def command(
 
 
 def _record(site: Site, path: Path, out: Path, since_ns: int, until_ns: int) -> str:
+    known = [m for m in machines(path) if m in {m.name for m in site.file.machines}]
     begun = {
-        m.name: found
-        for m in site.file.machines
-        if (found := _beginning(path, m.name, since_ns, until_ns)) is not None
+        machine: found
+        for machine in known
+        if (found := _beginning(path, machine, since_ns, until_ns)) is not None
     }
     if not begun:
         fail(

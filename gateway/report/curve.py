@@ -122,8 +122,8 @@ class _Thinner:
         if len(run) > _KEPT and self._bin(run[-1 - _KEPT]) == place:
             crowd = run[-1 - _KEPT :]
             inner = crowd[1:-1]
-            ends = {min(inner, key=_value).time_ns, max(inner, key=_value).time_ns}
-            kept = [s for s in inner if s.time_ns in ends]
+            low, high = min(inner, key=_value), max(inner, key=_value)
+            kept = [s for s in inner if s is low or s is high]
             run[-1 - _KEPT :] = [crowd[0], *kept, crowd[-1]]
 
     def _bin(self, spot: Spot) -> int:
