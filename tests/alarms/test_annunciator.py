@@ -274,6 +274,7 @@ def test_what_a_removed_alarm_remembered_is_forgotten() -> None:
     """Memory stays as small as the site: the values of a rate alarm go with it."""
     panel = Panel(alarm("S", kind="rate of change", tag="S.R", falls_by="3 kohm", within="9 s"))
     panel.step({"S": 90.0})
+    assert ({"S"}, panel.memory) == (set(panel.memory.tracks), reread(panel.memory))
     panel.annunciator = Annunciator([], {})
     panel.step()
     assert AnnunciatorMemory() == panel.memory
