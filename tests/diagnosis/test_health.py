@@ -59,6 +59,9 @@ def test_machine_has_every_cause_once():
     desk.step(20, more=(own,))
     details = {f.cause: f.detail for f in desk.record("U1").findings}
     assert {"no answer": "io, U1.LOOP, U1.SAYS", "brush worn": "510 h of 500 h"} == details
+    lost = Found("U1", Subject.MACHINE, "no answer", "of all paths")
+    desk.step(more=(lost,))
+    assert ["of all paths"] == [f.detail for f in desk.record("U1").findings]
     desk.plant.dead = {"mon": BAD_TIMEOUT}
     desk.step(20)
     assert "mon, U1.IP, U1.IN, U1.UP, U1.UN, U1.R and 1 more" == desk.detail("U1")

@@ -154,6 +154,11 @@ def test_flapping_link():
     watched.step(5, io=BAD_TIMEOUT)
     assert {(Subject.LINK, "net", "flapping link")} == watched.causes(1)
     assert "io was lost 5 times within 120 s" == watched.report.found[0].detail
+    for _ in range(5):
+        watched.step(5, io=BAD_TIMEOUT)
+        watched.step(5)
+    assert 5 == len(watched.memory.contacts["io"].drops)
+    assert {(Subject.LINK, "net", "flapping link")} == watched.causes(1)
     assert set() == watched.causes(10, seconds=60.0)
 
 

@@ -54,3 +54,13 @@ def test_value_at_the_end_of_its_range_has_no_noise_to_show():
     assert ["noise absent"] == [
         c for c, _ in live_value.found(fed(live_value, [150.0] * 60), 60 * SECOND)
     ]
+
+
+def test_block_does_not_reach_over_a_break():
+    """Values before and after a break do not make one block: what was between is not known."""
+    live_value = watch(expected_noise="0.2 degC")
+    live = fed(live_value, [60.0] * 40)
+    for i in range(100, 149):
+        usable = Usable(60.0, GOOD, None, i * SECOND, i * SECOND)
+        live = live_value.after(live, SignalState(usable=usable, read_at_ns=i * SECOND))
+        assert [] == live_value.found(live, i * SECOND)

@@ -85,3 +85,14 @@ def test_silence_of_the_radio_path_has_its_own_name():
     desk.plant.registers["mon.status"] = (4,)
     assert ["telemetry lost"] == desk.step().causes("mon")
     assert ["telemetry lost"] == desk.causes("U1.R")
+
+
+def test_words_of_a_silent_device_are_old():
+    """Of a device that gives nothing its silence is told, not what it said of itself before."""
+    desk = Desk()
+    desk.step(3)
+    desk.plant.registers["mon.status"] = (2,)
+    desk.plant.beating = False
+    assert ["device failure", "heartbeat stopped"] == sorted(desk.step(6).causes("mon"))
+    desk.plant.dead = {"mon": BAD_TIMEOUT}
+    assert ["no answer"] == desk.step(20).causes("mon")

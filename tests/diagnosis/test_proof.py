@@ -1,11 +1,13 @@
 """When each way to see a fault last proved that it could."""
 
+from dataclasses import replace
+
 import pytest
 from pydantic import TypeAdapter
 
 from gateway.diagnosis.health import HealthMemory
-from gateway.diagnosis.proof import ProofWatch
-from gateway.tags import BAD_TIMEOUT, StatusSignal
+from gateway.diagnosis.proof import ProofMemory, ProofWatch
+from gateway.tags import BAD_TIMEOUT, GOOD, Limit, Sample, StatusSignal
 from tests.diagnosis.health_site import NOON_NS, SECOND, Desk, site
 
 TESTING, FAILED = 1, 2  # bits 0 and 1 of the monitor's status
@@ -124,3 +126,15 @@ def test_proof_outlives_a_restart():
     again.plant, again.memory = desk.plant, adapter.validate_json(adapter.dump_json(desk.memory))
     assert desk.memory == again.memory
     assert ("self-test", 5) == proof(again.step(), "U1.R")
+
+
+def test_at_least_proves_nothing():
+    """A resistance of at least 10 kohm is not known to be in the alarm region below 20 kohm."""
+    desk = Desk()
+    desk.plant.registers["io.di"] = (0,)
+    desk.step(5)
+    for limit, expected in ((Limit.HIGH, set()), (Limit.LOW, {"U1.R", "U1.SAYS"})):
+        sample = Sample("U1.R", 10.0, GOOD.with_limit(limit), desk.seen.utc_ns)
+        seen = replace(desk.seen, samples={**desk.seen.samples, "U1.R": sample})
+        _, report = ProofWatch(desk.site, "U1").step(ProofMemory(), seen, set())
+        assert expected == set(report.proved)

@@ -109,9 +109,10 @@ def test_held_value_has_no_noise_to_judge():
     """Values that are not measured now neither raise nor clear a doubt about their noise."""
     ages = {"stale_after": "1000 s", "unusable_after": "2000 s"}
     desk = Desk(site(thermometer={"expected_noise": "0.1 degC", **ages}))
+    desk.step(10)
     desk.plant.dead = {"aux": BAD_TIMEOUT}
     desk.step(100)
-    assert "noise absent" not in desk.causes("U1.TEMP")
+    assert [] == desk.causes("U1.TEMP")
     desk.plant.dead = {}
     desk.step(50)
     assert ["noise absent"] == desk.causes("U1.TEMP")
@@ -182,11 +183,12 @@ def test_never_read_has_no_value():
 
 
 def test_polling_that_stops_makes_values_stale():
-    """Where nothing failed and nothing came, the value is stale, with its age."""
-    desk = Desk()
+    """Where nothing failed and nothing came, the value is stale, with its age, and not frozen."""
+    desk = Desk(site(thermometer={"frozen_after": "5 s"}))
     desk.step(3)
-    desk.plant.unpolled = {"io"}
+    desk.plant.unpolled = {"io", "aux"}
     desk.step(11)
+    assert ["stale value"] == desk.causes("U1.TEMP")
     assert ["stale value"] == desk.causes("U1.SAYS")
     assert "11 s old, at most 10 s" == desk.detail("U1.SAYS")
 
