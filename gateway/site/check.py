@@ -5,7 +5,7 @@ from typing import Final
 
 from gateway.site.check_alarms import alarm_faults
 from gateway.site.check_diagnosis import diagnosis_faults
-from gateway.site.check_signal import loop_fits, range_faults, register_fits
+from gateway.site.check_signal import live_faults, loop_fits, range_faults, register_fits
 from gateway.site.entries import Context, computed_tags, tag_fits
 from gateway.site.explain import did_you_mean
 from gateway.site.found import Found
@@ -105,6 +105,7 @@ def _signals(c: Context) -> Iterator[Found]:
                 yield from range_faults(
                     (*path, "range"), signal.range, signal.unit, reverse=reverse
                 )
+                yield from live_faults(signal, path)
             if signal.filter.median % 2 == 0:
                 text = f"a median needs an odd count of values, not {signal.filter.median}"
                 yield Found((*path, "filter", "median"), text)

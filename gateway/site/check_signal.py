@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from gateway.site.found import Found
-from gateway.site.model import CountsInput, CurrentLoop, RegisterSignal
+from gateway.site.model import CountsInput, CurrentLoop, NumberSignal, RegisterSignal
 from gateway.site.profile import NumberType, Point
 from gateway.site.units import Quantity, Unit
 from gateway.site.yaml_marks import Path
@@ -34,6 +34,19 @@ def range_faults(
     yield from wrong
     if not wrong and (span[0].si >= span[1].si) and not (reverse and span[0].si > span[1].si):
         yield Found(path, f"the range must rise: {span[0]} is not below {span[1]}")
+
+
+def live_faults(signal: NumberSignal, path: Path) -> Iterator[Found]:
+    """What a live value is expected to do must be told in a unit of the tag's dimension."""
+    given = (("expected_noise", signal.expected_noise), ("fastest_change", signal.fastest_change))
+    for key, amount in given:
+        if amount is None:
+            continue
+        yield from unit_fits((*path, key), amount, signal.unit, "the unit of the tag")
+        if amount.number <= 0:
+            yield Found((*path, key), f"{amount} is not more than 0; leave it out to watch nothing")
+    if signal.possible is not None:
+        yield from range_faults((*path, "possible"), signal.possible, signal.unit)
 
 
 def register_fits(signal: RegisterSignal, path: Path, point: Point) -> Iterator[Found]:

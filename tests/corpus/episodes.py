@@ -173,12 +173,19 @@ def _malfunction(
 
 
 def _ramped(
-    kind: str, machine: str, setting: str, to: tuple[float, float], causes: tuple[str, ...]
+    kind: str,
+    machine: str,
+    setting: str,
+    to: tuple[float, float],
+    over_s: tuple[float, float],
+    causes: tuple[str, ...],
 ) -> Make:
     def make(draw: random.Random) -> Episode:
-        ramp = f"{{to: {draw.uniform(*to):.0f} %, over: {draw.uniform(30, 60):.0f} s}}"
+        ramp_s = draw.uniform(*over_s)
+        ramp = f"{{to: {draw.uniform(*to):.0f} %, over: {ramp_s:.0f} s}}"
         entry = _at(draw.uniform(10, 20), _of(machine, **{setting: ramp}))
-        return Episode("", kind, machine, (), (entry,), 0, False, frozenset(causes))
+        lasts_s = round(ramp_s) + 60.0
+        return Episode("", kind, machine, (), (entry,), 0, False, frozenset(causes), "", lasts_s)
 
     return make
 
@@ -366,8 +373,13 @@ def _plan_of_access() -> Iterator[tuple[int, Make]]:
             lasts_s=180,
         ),
     )
-    yield 10, _ramped("dirty lamp", "U2", "lamp", (2, 15), ("light contaminated", "light weak"))
-    yield 6, _ramped("weak lamp", "U2", "lamp", (24, 37), ("light weak",))
+    yield (
+        10,
+        _ramped(
+            "dirty lamp", "U2", "lamp", (2, 15), (100, 200), ("light contaminated", "light weak")
+        ),
+    )
+    yield 6, _ramped("weak lamp", "U2", "lamp", (24, 37), (30, 60), ("light weak",))
     yield (
         8,
         _malfunction(
@@ -397,7 +409,10 @@ def _plan_of_access() -> Iterator[tuple[int, Make]]:
         8,
         _malfunction("telemetry lost", "U3", _device("U3", "telemetry lost"), ("telemetry lost",)),
     )
-    yield 6, _ramped("telemetry weak", "U3", "link_quality", (33, 45), ("telemetry weak",))
+    yield (
+        6,
+        _ramped("telemetry weak", "U3", "link_quality", (33, 45), (30, 60), ("telemetry weak",)),
+    )
     yield (
         5,
         _malfunction(
