@@ -73,10 +73,9 @@ def command(
 
 
 def _record(site: Site, path: Path, out: Path, since_ns: int, until_ns: int) -> str:
-    known = [m for m in machines(path) if m in {m.name for m in site.file.machines}]
     begun = {
         machine: found
-        for machine in known
+        for machine in machines(path)
         if (found := _beginning(path, machine, since_ns, until_ns)) is not None
     }
     if not begun:
