@@ -1,94 +1,56 @@
-"""`rotor-gateway alarms SITE [list|ack|reset]`: the operator's door on the command line."""
+"""`rotor-gateway alarms SITE [ACTION]`: the operator's door on the command line.
 
-import asyncio
-import getpass
-import json
+The actions themselves are in the files beside this one.
+"""
+
 from pathlib import Path
 
 import click
 
-from gateway.cli.history import timestamp
-from gateway.cli.newest import newest_frames, no_word, not_running
-from gateway.cli.options import (
-    fail,
-    json_option,
-    load_site,
-    site_argument,
-    state_of,
-    state_option,
-)
-from gateway.service.wall import WALL, WallClient
+from gateway.cli import alarm_journal, alarm_list, alarm_orders, alarm_show, alarm_statistics
+from gateway.cli.options import fail, site_argument
 from gateway.site.explain import did_you_mean
-from gateway.site.installed import Site
-from gateway.tags import Command, Order
+
+_HELP = ("-h", "--help")
 
 
-@click.command()
+class _Actions(click.Group):
+    """The alarms are listed where no action is named."""
+
+    def parse_args(self, context: click.Context, arguments: list[str]) -> list[str]:
+        site, *rest = arguments or [""]
+        if rest and rest[0] in _HELP:
+            arguments = rest
+        elif site and not site.startswith("-") and (not rest or rest[0].startswith("-")):
+            arguments = [site, "list", *rest]
+        return super().parse_args(context, arguments)
+
+    def resolve_command(
+        self, context: click.Context, arguments: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if arguments[0] not in self.commands:
+            known = did_you_mean(arguments[0], self.commands)
+            fail(f"there is no action {arguments[0]!r}{known}", 2)
+        return super().resolve_command(context, arguments)
+
+    def list_commands(self, context: click.Context) -> list[str]:
+        return list(self.commands)  # not by the alphabet
+
+
+@click.group(cls=_Actions, subcommand_metavar="[ACTION] [ALARM] [OPTIONS]")
 @site_argument
-@click.argument("action", type=click.Choice(["list", "ack", "reset"]), default="list")
-@click.argument("alarm", required=False)
-@click.option("--why", default="", help="Reason, kept in the journal.")
-@state_option
-@json_option
-def command(
-    site_path: Path,
-    action: str,
-    alarm: str | None,
-    why: str,
-    state_dir: Path | None,
-    as_json: bool,
-) -> None:
-    """List the alarms of a running gateway (or one of them), acknowledge one, or reset a latch."""
-    site = load_site(site_path)
-    wall = state_of(site_path, state_dir) / WALL
-    names = [a.name for a in site.file.alarms]
-    if alarm not in names and (alarm is not None or action != "list"):
-        named = "name an alarm" if alarm is None else f"there is no alarm {alarm!r}"
-        fail(f"{named}{did_you_mean(alarm or '', names)}", 2)
-    if not wall.exists():
-        fail(not_running(wall))
-    if alarm is None or action == "list":
-        _list(site, wall, alarm, as_json)
-        return
-    order = Order.ACKNOWLEDGE if action == "ack" else Order.RESET
-    refusal = asyncio.run(_order(wall, Command(order, alarm, getpass.getuser(), why)))
-    if refusal:
-        fail(f"{alarm}: refused: {refusal}")
-    click.echo(f"{alarm}: done")
+@click.pass_context
+def command(context: click.Context, site_path: Path) -> None:
+    """List the alarms of a running gateway, tell why to believe one, act on one, read the journal.
+
+    Orders are journaled with the login name of who gives them.
+    """
+    context.obj = site_path
 
 
-async def _order(wall: Path, command: Command) -> str:
-    client = WallClient(wall)
-    running = asyncio.create_task(client.run(lambda frame: None, lambda report: None))
-    try:
-        return await client.order(command)
-    finally:
-        running.cancel()
-
-
-def _list(site: Site, wall: Path, alarm: str | None, as_json: bool) -> None:
-    frames = newest_frames(site, wall)
-    missing = [m.name for m in site.file.machines if m.name not in frames]
-    priorities = {a.name: a.priority for a in site.file.alarms}
-    rows = [
-        {
-            "alarm": record.alarm,
-            "priority": priorities.get(record.alarm, "-"),
-            "state": record.state.value,
-            "condition": "known" if record.judged else "unknown",
-            "since": timestamp(record.since_ns),
-        }
-        for frame in frames.values()
-        for record in frame.alarms
-        if alarm in (None, record.alarm)
-    ]
-    if as_json:
-        click.echo(json.dumps(rows, indent=1))
-    else:
-        width = max((len(row["alarm"]) for row in rows), default=0)
-        for row in rows:
-            unknown = "" if row["condition"] == "known" else "  (condition unknown)"
-            state = f"{row['alarm']:<{width}}  {row['priority']:<8}  {row['state']:<25}"
-            click.echo(f"{state} {row['since']}{unknown}".rstrip())
-    if missing:
-        fail(no_word(missing, wall))
+command.add_command(alarm_list.command, "list")
+command.add_command(alarm_show.command, "show")
+for _name, _order in alarm_orders.COMMANDS.items():
+    command.add_command(_order, _name)
+command.add_command(alarm_journal.command, "journal")
+command.add_command(alarm_statistics.command, "statistics")
