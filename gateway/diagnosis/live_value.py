@@ -1,7 +1,7 @@
 """Whether a number behaves like a live one: it has its noise, and does not jump.
 
-Only measurements of now count: a break, a value held or one at the end of its range says nothing
-and changes no verdict.
+Only measurements of now count: a break, a value held or one that says 'at least' tells nothing and
+changes no verdict. A number out of the range of its tag can jump, but has no noise to be judged.
 """
 
 from dataclasses import dataclass, replace
@@ -11,7 +11,7 @@ from typing import Final
 
 from gateway.signals.sampling import SignalState
 from gateway.site.model import NumberSignal
-from gateway.tags import Limit
+from gateway.tags import UNCERTAIN_ENGINEERING_UNITS_EXCEEDED, Limit
 
 # Over 50 values the standard deviation of a live one falls below half of the true one in less
 # than 1e-7 of all cases (chi-square with 49 degrees of freedom).
@@ -56,14 +56,18 @@ class LiveValue:
         usable = state.usable
         if usable is None or state.trouble is not None or usable.at_ns == live.at_ns:
             return live
-        if usable.status.limit is not Limit.NONE or usable.status.is_uncertain:
+        # 'At least' is no number to compare; out of the range of the tag is one, but noise is not.
+        in_range = usable.status.code != UNCERTAIN_ENGINEERING_UNITS_EXCEEDED
+        if in_range and (usable.status.limit is not Limit.NONE or usable.status.is_uncertain):
             return replace(live, at_ns=None, count=0) if live.at_ns is not None else live
         value = float(usable.value)
         if live.at_ns is None or usable.at_ns - live.at_ns > self._break_ns:
             live = replace(live, count=0)
         else:
             live = self._jumped(live, value, usable.at_ns)
-        if self._noise is not None:
+        if not in_range:
+            live = replace(live, count=0)
+        elif self._noise is not None:
             live = _filled(live, value)
         return replace(live, at_ns=usable.at_ns, value=value)
 
