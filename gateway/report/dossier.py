@@ -148,25 +148,28 @@ def _evidence(case: Case) -> tuple[Block, ...]:
             kept = "evidence is kept for alarms that indicate an earth fault; this one does not"
         return (Paragraph(f"{kept[0].upper()}{kept[1:]}."),)
     blocks = _told(case, then)
-    newest = None if case.newest is None else _of(case.newest, case.alarm.name)
-    if newest is not None and case.newest is not None and newest != then:
-        at = words.moment(case.newest.at.utc_ns, case.zone)
-        text = f"In the newest step, {at}: {_CONCLUSIONS[newest.conclusion]}"
-        blocks += (Paragraph(text, strong=True), *_told(case, newest)[1:])
+    if case.newest is not None and (newest := _of(case.newest, case.alarm.name)) is not None:
+        blocks += _since_then(case, case.newest, then, newest)
     return blocks
 
 
+def _since_then(case: Case, frame: Frame, then: Evidence, newest: Evidence) -> tuple[Block, ...]:
+    """What the newest step says; of its observations only those of another kind."""
+    known = {(o.rule, o.bearing, o.path, o.tag) for o in then.observations}
+    others = tuple(
+        o for o in newest.observations if (o.rule, o.bearing, o.path, o.tag) not in known
+    )
+    at = words.moment(frame.at.utc_ns, case.zone)
+    said = Paragraph(f"In the newest step, {at}: {_CONCLUSIONS[newest.conclusion]}", strong=True)
+    if not others:
+        return (said, Paragraph("No observation has been added to those above, and none turned."))
+    return (said, Paragraph("Added to those above, or turned:"), _observations(case, others))
+
+
 def _told(case: Case, evidence: Evidence) -> tuple[Block, ...]:
-    order = list(_BEARINGS)
-    observations = sorted(evidence.observations, key=lambda o: order.index(o.bearing))
-    rows = tuple(_observation(case, o) for o in observations)
     blocks: list[Block] = [
         Paragraph(_CONCLUSIONS[evidence.conclusion], strong=True),
-        Table(
-            ("Speaks", "Observation", "Path", "Value", "Measured, UTC", "Status"),
-            rows,
-            (0.08, 0.34, 0.15, 0.19, 0.11, 0.13),
-        ),
+        _observations(case, evidence.observations),
     ]
     for heading, items in (
         ("Explanations that remain possible", evidence.possible),
@@ -175,6 +178,13 @@ def _told(case: Case, evidence: Evidence) -> tuple[Block, ...]:
     ):
         blocks.append(Bullets(heading, items or ("none",)))
     return tuple(blocks)
+
+
+def _observations(case: Case, seen: tuple[Observed, ...]) -> Table:
+    order = list(_BEARINGS)
+    rows = (_observation(case, o) for o in sorted(seen, key=lambda o: order.index(o.bearing)))
+    head = ("Speaks", "Observation", "Path", "Value", "Measured, UTC", "Status")
+    return Table(head, tuple(rows), (0.08, 0.32, 0.15, 0.22, 0.11, 0.12))
 
 
 def _observation(case: Case, seen: Observed) -> tuple[str, ...]:
@@ -187,8 +197,8 @@ def _observation(case: Case, seen: Observed) -> tuple[str, ...]:
             number = "true" if seen.value else "false"
         elif seen.value is not None:
             number = words.quantity(seen.value, seen.uncertainty, seen.status, unit)
-        value = f"{seen.tag}: {number}"
-        status = seen.status.name
+        value = seen.tag if number == "-" else f"{seen.tag}: {number}"
+        status = "-" if number == "-" and seen.status.is_good else seen.status.name
         measured = words.clock(seen.time_ns) if seen.time_ns else "-"
     return _BEARINGS[seen.bearing], seen.text, seen.path, value, measured, status
 

@@ -256,6 +256,21 @@ def test_a_later_fault_elsewhere_is_drawn_and_a_worse_first_one_is_not(case: Cas
     assert 60.0 == pytest.approx(float(place[1]), abs=1.5)
 
 
+def test_what_turned_since_is_told(case: Case) -> None:
+    """Of the newest step only the observations are told that were not there when the alarm came."""
+    assert case.newest is not None
+    then = case.frame.evidence[0]
+    turned = replace(then.observations[0], bearing=Bearing.FOR, text="the loop agrees")
+    later = replace(
+        then, conclusion=Conclusion.CORROBORATED, observations=(turned, *then.observations[1:])
+    )
+    said = texts(compose(replace(case, newest=replace(case.newest, evidence=(later,)))))
+    assert any("Corroborated: independent" in t and t.startswith("In the newest") for t in said)
+    assert (1, 1) == (said.count("the loop agrees"), said.count("steps begin late"))
+    same = texts(compose(replace(case, newest=replace(case.newest, evidence=(then,)))))
+    assert "No observation has been added to those above, and none turned." in same
+
+
 def test_what_is_not_kept_is_said(case: Case) -> None:
     """Without evidence, health, newest step and history the dossier says so, and is still made."""
     poor = replace(
