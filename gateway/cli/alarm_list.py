@@ -69,8 +69,9 @@ def told_of(alarm: Alarm, record: AlarmRecord, frame: Frame) -> dict[str, Any]:
 
 
 def _row(told: dict[str, Any]) -> tuple[str, ...]:
-    cells = (told[k] for k in ("alarm", "priority", "state", "since", "conclusion"))
-    return (*cells, ", ".join(_notes(told)))
+    cells = (told[k] for k in ("alarm", "priority", "state", "since"))
+    was = told["conclusion"] != "-" and not told["present"]  # the evidence is that of before
+    return (*cells, f"{'was ' if was else ''}{told['conclusion']}", ", ".join(_notes(told)))
 
 
 def _notes(told: dict[str, Any]) -> Iterator[str]:

@@ -114,11 +114,15 @@ def _evidence(
         else:
             yield f"evidence: none, the alarm is {record.state.value}"
         return
-    yield f"evidence: {evidence.conclusion.value}"
+    yield f"evidence: {evidence.conclusion.value} (± is the expanded uncertainty, k = 2)"
     order = list(Bearing)
     for seen in sorted(evidence.observations, key=lambda o: order.index(o.bearing)):
-        yield f"  {seen.bearing.value:<7}  {seen.text}"
-        yield f"           {_source(site, seen)}"
+        if seen.tag:
+            yield f"  {seen.bearing.value:<7}  {seen.text}"
+            yield f"           {_source(site, seen)}"
+        else:
+            over = "" if seen.path in seen.text else f" (over {seen.path})"
+            yield f"  {seen.bearing.value:<7}  {seen.text}{over}"
     for heading, key in _LISTS:
         items = getattr(evidence, key)
         yield f"{heading}:{'' if items else ' none'}"
@@ -126,18 +130,15 @@ def _evidence(
 
 
 def _source(site: Site, seen: Observed) -> str:
-    """Path, tag, value with its expanded uncertainty, time of measurement and status."""
-    parts = [f"over {seen.path}"]
-    if seen.tag:
-        unit = next((t.unit for t in site.tags if t.tag == seen.tag), None)
-        number = "no value"
-        if isinstance(seen.value, bool):
-            number = "true" if seen.value else "false"
-        elif seen.value is not None:
-            number = quantity(seen.value, seen.uncertainty, seen.status, unit)
-        parts += [f"{seen.tag} {number}", seen.status.name]
-        parts += [f"measured {timestamp(seen.time_ns)}"] if seen.time_ns else []
-    return ", ".join(parts)
+    """Path, tag, value with its expanded uncertainty, status and time of measurement."""
+    unit = next((t.unit for t in site.tags if t.tag == seen.tag), None)
+    number = "no value"
+    if isinstance(seen.value, bool):
+        number = "true" if seen.value else "false"
+    elif seen.value is not None:
+        number = quantity(seen.value, seen.uncertainty, seen.status, unit)
+    measured = f"measured {timestamp(seen.time_ns)}" if seen.time_ns else "never measured"
+    return f"over {seen.path}: {seen.tag} {number}, {seen.status.name}, {measured}"
 
 
 def _health(site: Site, alarm: Alarm, records: list[HealthRecord], frame: Frame) -> Iterator[str]:

@@ -13,6 +13,7 @@ from gateway.cli.columns import print_columns
 from gateway.cli.numbers import with_uncertainty
 from gateway.cli.options import fail, json_option, load_site, site_argument
 from gateway.cli.picture import plot_option, write_picture
+from gateway.diagnosis.caution import CAUTION
 from gateway.rotor.sensitivity import Reach, Sensitivity, sensitivity
 from gateway.site.alarm import LimitAlarm
 from gateway.site.detector import AcDetector, DcDetector, Detector, PulseDetector
@@ -20,9 +21,8 @@ from gateway.site.explain import did_you_mean
 from gateway.site.installed import Site
 from gateway.site.model import Machine
 
-CAUTION: Final = (
-    "Informs only: computed from the settings in the site file, nothing is measured.\n"
-    "It proves no winding healthy and replaces no protection."
+NOTE: Final = (
+    "Computed from the settings in the site file: nothing is measured, no winding proved healthy."
 )
 _EXAMPLE: Final = (
     "    detector: {method: DC injection, injection_voltage: 24 V, series_resistance: 12 kohm,\n"
@@ -84,7 +84,7 @@ def command(
     else:
         for m, detector, curves in told:
             _print(m, detector, curves)
-        click.echo(CAUTION)
+        click.echo(f"{NOTE}\n{CAUTION}")
     if picture_path is not None:
         _draw(picture_path, site, *told[0])
 

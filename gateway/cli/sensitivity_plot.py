@@ -6,6 +6,7 @@ state of the drawing library, and opens no file.
 
 from collections.abc import Iterable, Sequence
 from math import floor, isfinite, log10
+from textwrap import wrap
 from typing import Any, Final
 
 from matplotlib.axes import Axes
@@ -14,7 +15,8 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
-from gateway.cli.sensitivity import CAUTION, Curve
+from gateway.cli.sensitivity import NOTE, Curve
+from gateway.diagnosis.caution import CAUTION
 from gateway.rotor.sensitivity import Sensitivity
 
 _DASHES: Final = ((0.0, ()), (0.0, (4.0, 1.5)), (0.0, (1.0, 1.2)))
@@ -27,8 +29,12 @@ _LEAST_OHM: Final = 100.0
 _SPAN_LEAST: Final = 30.0  # of the axis, highest to lowest
 _SPAN_MOST: Final = 1e4
 _STEPS: Final = 20  # down to the edge of a blind zone
-_NOTE: Final = (
-    f"A fault below its line is seen. Shaded: ± {_K:g} standard uncertainties.\n{CAUTION}"
+_BELOW: Final = "\n".join(
+    [
+        f"A fault below its line is seen. Shaded: ± {_K:g} standard uncertainties.",
+        NOTE,
+        *wrap(CAUTION, 110),
+    ]
 )
 
 
@@ -67,7 +73,7 @@ def draw(
         )  # fmt: skip
     figure.legend(
         handles=legend, loc="outside lower left", frameon=False, alignment="left",
-        title=_NOTE, title_fontsize=9,
+        title=_BELOW, title_fontsize=9,
     )  # fmt: skip
     return figure
 

@@ -15,6 +15,7 @@ from gateway.cli.columns import print_columns
 from gateway.cli.numbers import with_uncertainty
 from gateway.cli.options import fail, json_option
 from gateway.cli.picture import plot_option, write_picture
+from gateway.diagnosis.caution import CAUTION
 from gateway.rotor.measured import Estimate, Measured
 from gateway.rotor.pulse_estimator import RecordError, estimate
 from gateway.rotor.pulse_injection import Source
@@ -33,9 +34,6 @@ _SCALES: Final = {
     "s": ("s", "ms"),
 }
 _MOST: Final = 1e12  # beyond any setting, and any limit that is told, whatever its unit
-_CAUTION: Final = (
-    "Caution: this informs only and replaces no protection; licensed engineers decide."
-)
 
 
 def _positive(context: click.Context, param: click.Parameter, value: float | None) -> float | None:
@@ -232,7 +230,7 @@ def _print(path: Path, record: PulseRecord, source: Source, result: PulseEstimat
         click.echo("No field voltage, no location: give --field-v, or record field_voltage_v.")
     click.echo(_settings(record, source))
     click.echo("± is the standard uncertainty (k = 1); twice as much covers about 95 %.")
-    click.echo(_CAUTION)
+    click.echo(CAUTION)
 
 
 def _settings(record: PulseRecord, source: Source) -> str:

@@ -12,10 +12,10 @@ from matplotlib.figure import Figure
 from matplotlib.patches import FancyBboxPatch, Rectangle
 
 from gateway.cli.numbers import with_uncertainty
+from gateway.diagnosis.caution import CAUTION
 from gateway.rotor.measured import Estimate
 from gateway.rotor.pulse_record import Booleans, Floats, PulseEstimate, PulseRecord
 
-_CAUTION: Final = "Informs only; replaces no protection."
 _K: Final = 2.0  # of the mark's width: about 95 %
 # A picture has no room for more; every n-th sample is drawn, and all that do not count.
 _POINTS_MOST: Final = 20_000
@@ -52,7 +52,7 @@ def draw(record: PulseRecord, result: PulseEstimate, title: str) -> Figure:
 def _words(result: PulseEstimate) -> list[str]:
     """Every flag, and the caution, in lines that the picture has room for."""
     flags = [f"{flag.kind}: {flag.text}" for flag in result.flags] or ["No flags."]
-    return [line for text in (*flags, _CAUTION) for line in textwrap.wrap(text, _LINE_LETTERS)]
+    return [line for text in (*flags, CAUTION) for line in textwrap.wrap(text, _LINE_LETTERS)]
 
 
 def _scale(currents_a: Floats) -> tuple[float, str]:

@@ -1,4 +1,4 @@
-"""The live table of the demo: machine, resistance, location, field voltage, status, alarms."""
+"""The live table of the demo: machine, resistance, location, voltage, status, health, alarms."""
 
 import asyncio
 import contextlib
@@ -12,12 +12,13 @@ from rich.console import Console
 from rich.live import Live
 from rich.table import Table
 
+from gateway.cli.health import worst
 from gateway.cli.numbers import with_uncertainty
 from gateway.serve.outlet import lost_after_s
 from gateway.service.wall import WallClient
 from gateway.site.installed import Site
 from gateway.site.model import Machine
-from gateway.tags import AlarmState, Frame, Limit, Sample
+from gateway.tags import AlarmRecord, AlarmState, Conclusion, Frame, Limit, Sample
 
 _REFRESH_S = 0.5  # common practice, no source
 _PLAIN_REFRESH_S = 5.0  # lines, where the output is no terminal
@@ -25,13 +26,14 @@ _PLAIN_REFRESH_S = 5.0  # lines, where the output is no terminal
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One machine as it is shown, all text. The status is the worst of its tags."""
+    """One machine as it is shown, all text. Status and health are the worst of what it has."""
 
     machine: str
     fault_resistance: str
     fault_location: str
     field_voltage: str
     status: str
+    health: str
     alarms: tuple[str, ...]
 
 
@@ -76,7 +78,7 @@ async def _draw(
 def row_of(site: Site, machine: Machine, newest: tuple[Frame, float] | None) -> Row:
     """A machine as its newest Frame tells, which arrived at a time on the monotonic clock [s]."""
     if newest is None:
-        return Row(machine.name, "-", "-", "-", "waiting for the first values", ())
+        return Row(machine.name, "-", "-", "-", "waiting for the first values", "-", ())
     frame, arrived_s = newest
     samples = {s.tag: s for s in frame.samples}
     units = {t.tag: t.unit.display if t.unit else "" for t in site.tags_of(machine.name)}
@@ -87,8 +89,9 @@ def row_of(site: Site, machine: Machine, newest: tuple[Frame, float] | None) -> 
     status = _worst(machine, frame, [s for s in (resistance, voltage) if s], location)
     if time.monotonic() - arrived_s > lost_after_s(machine):
         status = "no news from the field side"
+    concluded = {e.alarm: e.conclusion for e in frame.evidence}
     alarms = [
-        f"{a.alarm.removeprefix(machine.name + '.')} ({a.state})"
+        _alarm(a, machine, concluded.get(a.alarm))
         for a in frame.alarms
         if a.state is not AlarmState.NORMAL
     ]
@@ -102,8 +105,16 @@ def row_of(site: Site, machine: Machine, newest: tuple[Frame, float] | None) -> 
         _location(location) if location else not_told,
         _value(voltage, units) if voltage else "-",
         status,
+        worst(frame.health),
         tuple(alarms) or ("no alarm",),
     )
+
+
+def _alarm(record: AlarmRecord, machine: Machine, conclusion: Conclusion | None) -> str:
+    """Its name, its state, and what its evidence comes to, or came to while it was present."""
+    was = "" if record.present else "was "
+    believed = f"; {was}{conclusion}" if conclusion else ""
+    return f"{record.alarm.removeprefix(machine.name + '.')} ({record.state}{believed})"
 
 
 def _worst(machine: Machine, frame: Frame, shown: list[Sample], location: Sample | None) -> str:
@@ -152,9 +163,9 @@ def table_of(rows: list[Row]) -> Table:
     table.add_column("Machine", no_wrap=True)
     for head in ("Fault\nresistance", "Fault\nlocation", "Field\nvoltage"):
         table.add_column(head)
-    table.add_column("Worst status of its tags; alarms", overflow="fold", ratio=1)
+    table.add_column("Worst status of its tags; health; alarms", overflow="fold", ratio=1)
     for row in rows:
-        last = "\n".join((row.status, *row.alarms))
+        last = "\n".join((row.status, f"health {row.health}", *row.alarms))
         resistance = row.fault_resistance.replace("at least ", "at least\n")
         table.add_row(row.machine, resistance, row.fault_location, row.field_voltage, last)
     return table
@@ -163,5 +174,6 @@ def table_of(rows: list[Row]) -> Table:
 def _line(row: Row) -> str:
     return (
         f"{row.machine}: resistance {row.fault_resistance}, location {row.fault_location}, "
-        f"field voltage {row.field_voltage}, worst status {row.status}, {', '.join(row.alarms)}"
+        f"field voltage {row.field_voltage}, worst status {row.status}, health {row.health}, "
+        f"{', '.join(row.alarms)}"
     )

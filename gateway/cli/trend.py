@@ -21,6 +21,7 @@ from gateway.cli.options import (
     state_option,
 )
 from gateway.cli.picture import plot_option, write_picture
+from gateway.diagnosis.caution import CAUTION
 from gateway.service.field_side import ARCHIVE
 from gateway.service.wall import WALL
 from gateway.site.explain import did_you_mean
@@ -28,9 +29,7 @@ from gateway.site.installed import Site
 from gateway.site.model import Machine
 from gateway.tags import Forecast, StateTrend, Trend
 
-CAUTION: Final = (
-    "Informs only: a forecast extends a line, insulation may fail sooner. Plant procedures decide."
-)
+NOTE: Final = "A forecast extends a line; insulation may fail sooner."
 _EXAMPLE: Final = "    trend: {resistance: TAG, temperature: TAG, interval: 1 h}"
 _ROWS_MOST: Final = 200_000  # of the archive, in a picture
 
@@ -71,7 +70,7 @@ def command(
             if owner.name in trends:
                 _print(site, owner, trends[owner.name])
         if trends:
-            click.echo(CAUTION)
+            click.echo(f"{NOTE}\n{CAUTION}")
     missing = [m.name for m in machines if m.name not in trends]
     if missing:
         fail(no_word(missing, wall))

@@ -4,12 +4,14 @@ Holds no state of the drawing library, and opens no file.
 """
 
 from collections.abc import Sequence
+from textwrap import wrap
 from typing import Final
 
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
 
-from gateway.cli.trend import CAUTION
+from gateway.cli.trend import NOTE
+from gateway.diagnosis.caution import CAUTION
 from gateway.site.alarm import LimitAlarm
 from gateway.site.installed import Site
 from gateway.site.model import Machine
@@ -18,6 +20,7 @@ from gateway.tags import Limit, Sample, Trend
 _COLOURS: Final = ("#0b4f8a", "#b03a00", "#3a6b2a", "#6a3d9a", "#806000")
 _DASHES: Final = ("-", "--", "-.", ":", (0, (6, 1, 1, 1, 1, 1)))
 _INK: Final = "#202020"
+_BELOW: Final = "\n".join([NOTE, *wrap(CAUTION, 110)])
 _LEAST_OHM: Final = 1.0  # a logarithm has no zero
 _DECADES_MOST: Final = 15.0  # a line that leaves the picture so far shows nothing
 _DAY_NS: Final = 86_400 * 10**9  # dates are drawn as days since 1970
@@ -77,7 +80,7 @@ def draw(site: Site, machine: Machine, trend: Trend, samples: Sequence[Sample]) 
     axes.tick_params("x", labelrotation=20)
     axes.set_xlabel("time, UTC")
     figure.legend(
-        loc="outside lower left", frameon=False, title=CAUTION, title_fontsize=8, ncols=2,
+        loc="outside lower left", frameon=False, title=_BELOW, title_fontsize=8, ncols=2,
         alignment="left",
     )  # fmt: skip
     return figure

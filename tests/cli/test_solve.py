@@ -22,6 +22,7 @@ from hypothesis import strategies as st
 
 from gateway.cli import main
 from gateway.cli.record_file import read
+from gateway.diagnosis.caution import CAUTION
 from gateway.rotor.measured import Measured
 from gateway.rotor.pulse_estimator import estimate
 from gateway.rotor.pulse_injection import Source
@@ -261,7 +262,7 @@ def test_text_says_what_it_rests_on(usual: Path) -> None:
         "is that of the record's "
         "noise alone.",
         "± is the standard uncertainty (k = 1); twice as much covers about 95 %.",
-        "Caution: this informs only and replaces no protection; licensed engineers decide.",
+        CAUTION,
     ] == lines[11:]
     assert 0 == result.exit_code
     widened = solve(usual, "--period-s", "1", "--pulse-accuracy", "0.005").output
@@ -368,7 +369,7 @@ def test_picture_shows_record_fit_residuals_and_place(usual: Path, tmp_path: Pat
     mark = re.search(r"([\d.]+) ± [\d.]+ \(k = 2\), Good", shown)
     assert mark is not None
     assert 0.2 == pytest.approx(float(mark[1]), abs=0.001)
-    assert "Informs only; replaces no protection." in shown
+    assert CAUTION[:100] in shown
 
 
 def test_picture_says_that_the_place_is_not_known(usual: Path, tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from click.testing import CliRunner, Result
 
 from gateway.archive.store import Store
 from gateway.cli import main
-from gateway.cli.trend import CAUTION
+from gateway.diagnosis.caution import CAUTION
 from gateway.service.field_side import ARCHIVE
 from gateway.service.wall import WALL, WallServer
 from gateway.tags import (
@@ -122,6 +122,7 @@ async def test_table_tells_each_state_forecast_and_pattern(tmp_path: Path) -> No
         "running hot: does not reach U1.EARTH_FAULT_STAGE_2 (5 kohm) as it falls now",
         "steady decline, since 2026-01-01T12:00:00.000Z: running hot: -20.6% a day over 1.96 d",
         "",
+        "A forecast extends a line; insulation may fail sooner.",
         CAUTION,
     ] == [" ".join(line.split()) for line in result.output.splitlines()]
     assert 0 == result.exit_code
@@ -170,7 +171,7 @@ async def test_picture_has_values_lines_and_limits(tmp_path: Path) -> None:
     assert (0, "") == (result.exit_code, result.stderr)
     assert f"{path}: 48 archived values from 2026-01-01T12:00:00.000Z" in result.output
     drawn = path.read_text(encoding="utf-8")
-    for text in ("running hot: falling", "at least", "alarm U1.EARTH_FAULT_STAGE_1", "Informs"):
+    for text in ("running hot: falling", "at least", "alarm U1.EARTH_FAULT_STAGE_1", "trips nothing"):
         assert text in drawn
     assert "standstill cold" not in drawn  # it has no line
 

@@ -14,11 +14,18 @@ COMMANDS = (
     ("read",),
     ("registers",),
     ("history", "U1.FAULT_RESISTANCE"),
+    ("trend",),
+    ("dossier", "U1.EARTH_FAULT_STAGE_1"),
     ("alarms",),
+    ("alarms", "show", "U1.EARTH_FAULT_STAGE_1"),
+    ("alarms", "ack", "U1.EARTH_FAULT_STAGE_1"),
+    ("alarms", "journal"),
+    ("alarms", "statistics"),
+    ("health",),
 )
 
 
-@pytest.mark.parametrize("command", COMMANDS, ids=lambda command: command[0])
+@pytest.mark.parametrize("command", COMMANDS, ids=" ".join)
 def test_map_too_small_for_the_tags_is_refused_before_anything_begins(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: tuple[str, ...]
 ) -> None:
@@ -32,8 +39,8 @@ def test_map_too_small_for_the_tags_is_refused_before_anything_begins(
     name, *rest = command
     result = CliRunner().invoke(main, [name, "site.yaml", *rest])
     assert (
-        "site.yaml: outputs.modbus.registers_per_machine: machine U1 needs 76 registers for 11 "
-        "tags and 3 alarms, but has 40; write at least 76\n"
+        "site.yaml: outputs.modbus.registers_per_machine: machine U1 needs 112 registers for 17 "
+        "tags and 4 alarms, but has 40; write at least 112\n"
     ) == result.output
     assert 2 == result.exit_code
     assert not (tmp_path / "state").exists()
