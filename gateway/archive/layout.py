@@ -13,6 +13,10 @@ machine of the demo plant took 430, 247 and 424 bytes (plain zlib 777, 525 and 7
 1,334 and 2,175), their one key frame not counted. zlib keeps checksums of the key and of the
 Frame, so that a wrong key or a changed byte is an error and never a wrong Frame.
 
+A new key frame is also written when the alarms that have evidence change, after 20 steps at the
+earliest: evidence doubles a Frame. With two fault alarms standing a Frame of U1 of the demo plant
+took 770 bytes so, and 1,505 without (535 while nothing stands).
+
 A `sample` row is written when the tag's value, status or uncertainty differ from the last row
 written, or that row is a minute old: a gap longer than a minute and a step means that nothing was
 measured. The keys begin with the frame's number, which grows with time: a key that begins with
@@ -38,6 +42,7 @@ from typing import Final
 APPLICATION_ID: Final = 0x52474152  # "RGAR", our own choice
 VERSION: Final = 2
 KEY_FRAME_STEPS: Final = 600
+KEY_FRAME_STEPS_LEAST: Final = 20
 # How long a connection waits for one that holds the file; common practice, no source.
 BUSY_TIMEOUT_MS: Final = 5000
 RESTATED_AFTER_NS: Final = 60_000_000_000

@@ -6,7 +6,7 @@ Lives in the writer thread of `gateway.archive.store`, which is its only caller.
 import contextlib
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -32,6 +32,25 @@ class Write:
     done: Callable[[StoreError | None], None]
 
 
+@dataclass(frozen=True, slots=True)
+class _Key:
+    """A key frame: its number, its bytes, the alarms that it has evidence for."""
+
+    number: int
+    frame: bytes
+    told: tuple[str, ...]
+    uses: int = 0
+
+    def is_used_up(self, told: tuple[str, ...]) -> bool:
+        """Whether a Frame with evidence for these alarms needs a new one.
+
+        Evidence doubles a Frame: without a key frame that has it, too, every Frame would carry it.
+        """
+        if self.uses >= layout.KEY_FRAME_STEPS:
+            return True
+        return told != self.told and self.uses >= layout.KEY_FRAME_STEPS_LEAST
+
+
 class Writer:
     """The one connection that writes.
 
@@ -51,7 +70,7 @@ class Writer:
         self._machines: dict[str, int] = {}
         self._tags: dict[str, int] = {}
         self._rows: dict[int, tuple[Sample, int]] = {}  # last row of a tag, time of its frame
-        self._keys: dict[int, tuple[int, bytes, int]] = {}  # of a machine: number, Frame, uses
+        self._keys: dict[int, _Key] = {}  # of a machine
         self._parts: dict[int, dict[str, tuple[int, bytes]]] = {}  # of a machine: rows as written
         self._saved: dict[int, dict[str, tuple[int, bytes]]] = {}  # of its last checkpoint
         self._last_frame = 0
@@ -235,9 +254,10 @@ class Writer:
         encoded: bytes,
         parts: Mapping[str, bytes],
     ) -> tuple[int, bytes]:
-        key, key_frame, uses = self._keys.get(machine, (0, b"", layout.KEY_FRAME_STEPS))
-        if uses == layout.KEY_FRAME_STEPS:
-            key, key_frame, uses = number, encoded, 0
+        key = self._keys.get(machine)
+        told = tuple(evidence.alarm for evidence in frame.evidence)
+        if key is None or key.is_used_up(told):
+            key = _Key(number, encoded, told)
             self._open.execute(
                 "insert into key_frame values(?,?,?,?,?)",
                 (
@@ -249,8 +269,8 @@ class Writer:
                 ),
             )
             self._checkpoint(machine, number, parts)
-        self._keys[machine] = key, key_frame, uses + 1
-        return key, key_frame
+        self._keys[machine] = replace(key, uses=key.uses + 1)
+        return key.number, key.frame
 
     def _changed_tag(self, sample: Sample, at_ns: int) -> int | None:
         """The tag's number if a row of it is due."""
