@@ -22,7 +22,7 @@ from gateway.rotor.dc_injection import (
 )
 from gateway.rotor.measured import Measured
 from gateway.rotor.pulse_injection import Source
-from gateway.rotor.sensitivity import _dc as parts_of
+from gateway.rotor.sensitivity import dc_parts
 from gateway.site.detector import DcDetector
 from gateway.site.installed import Site
 from gateway.tags import Limit
@@ -56,7 +56,7 @@ class DcBand:
     def __init__(self, site: Site, machine: str) -> None:
         installed = site.machine(machine)
         detector = installed.detector
-        self._parts = parts_of(detector) if isinstance(detector, DcDetector) else None
+        self._parts = dc_parts(detector) if isinstance(detector, DcDetector) else None
         self._rated_v = installed.field_winding.rated_field_voltage
         self._field_tag = installed.field_winding.field_voltage
         # A tag whose range has no negative part shows a magnitude.

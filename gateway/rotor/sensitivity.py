@@ -73,7 +73,7 @@ def _sight(detector: Detector, field_voltage_v: float) -> tuple[_ReachOf, Zone |
         threshold = Measured.within(detector.pickup_resistance, detector.pickup_accuracy)
         return lambda location_pu: threshold, None
     if isinstance(detector, DcDetector):
-        source, pick_up = _dc(detector)
+        source, pick_up = dc_parts(detector)
         return (
             lambda location_pu: dc_injection.reach_ohm(source, pick_up, location_pu, field),
             dc_injection.blind_zone(source, pick_up, field_voltage_v),
@@ -92,7 +92,8 @@ def _sight(detector: Detector, field_voltage_v: float) -> tuple[_ReachOf, Zone |
     return lambda location_pu: everywhere, _WHOLE if everywhere is None else None
 
 
-def _dc(detector: DcDetector) -> tuple[Source, PickUp]:
+def dc_parts(detector: DcDetector) -> tuple[Source, PickUp]:
+    """Source and pick-up of a DC-injection detector, signs after the pole that it injects."""
     sign = 1.0 if detector.pole_to_winding == "positive" else -1.0
     return (
         Source(

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from gateway.chain import Chain
 from gateway.site.installed import Site
-from gateway.site.read import read
 from gateway.tags import GOOD, Frame, Instant, Reading
+from tests.benchmarks.demo_site import demo_site
 
 STEPS = 3000
 REPEATS = 5
@@ -68,9 +68,9 @@ def _saving_s(site: Site, machine: str, steps: list[tuple[list[Reading], Instant
     return spent_s
 
 
-def test_chain_cost_of_a_tag() -> None:
+def test_chain_cost_of_a_tag(tmp_path: Path) -> None:
     """Prints microseconds a tag and step; bound only so that a blunder is seen."""
-    site, _ = read(Path(__file__).parents[2] / "config" / "demo.yaml")
+    site = demo_site(tmp_path)
     for machine in ("U1", "U2"):
         steps = _steps(site, machine)
         tags = len(site.tags_of(machine)) * STEPS

@@ -11,8 +11,8 @@ import time
 from pathlib import Path
 
 from gateway.chain import Chain
-from gateway.site.read import read
 from gateway.tags import GOOD, Instant, Reading
+from tests.benchmarks.demo_site import demo_site
 
 STEPS = int(os.environ.get("STEPS", "1000000"))
 SECOND_NS = 10**9
@@ -25,13 +25,11 @@ def _resident_bytes() -> int:
     return pages * os.sysconf("SC_PAGE_SIZE")
 
 
-def test_a_million_steps() -> None:
+def test_a_million_steps(tmp_path: Path) -> None:
     """Prints the cost of a step, the saved state and the memory by tenths of the run."""
-    site, _ = read(Path(__file__).parents[2] / "config" / "demo.yaml")
+    site = demo_site(tmp_path)
     chain = Chain(site, "U1")
-    points = {
-        f"{d.name}.{p.name}": p for d in site.file.devices for p in site.profile_of(d).points
-    }
+    points = {f"{d.name}.{p.name}": p for d in site.file.devices for p in site.profile_of(d).points}
     names = sorted(chain.points)
 
     def words(name: str, n: int) -> tuple[int, ...]:
