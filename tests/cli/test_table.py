@@ -16,9 +16,15 @@ from gateway.tags import (
     UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE,
     AlarmRecord,
     AlarmState,
+    Conclusion,
+    Evidence,
+    Finding,
     Frame,
+    HealthRecord,
     Instant,
     Sample,
+    StatusSignal,
+    Subject,
 )
 
 CONFIG = Path(__file__).parents[2] / "config"
@@ -41,9 +47,16 @@ def test_news_is_missed_as_late_as_the_outlets_miss_it(tmp_path: Path, scan_s: f
     assert ("-", "no news from the field side") == (fresh, old)
 
 
-def demo_row(machine: str, *samples: Sample, alarms: tuple[AlarmRecord, ...] = ()) -> Row:
+def demo_row(
+    machine: str,
+    *samples: Sample,
+    alarms: tuple[AlarmRecord, ...] = (),
+    evidence: tuple[Evidence, ...] = (),
+    health: tuple[HealthRecord, ...] = (),
+) -> Row:
     site = read(CONFIG / "demo.yaml")[0]
-    frame = Frame(machine, 1, Instant(1, 1), (), (), samples, alarms, ())
+    at = Instant(1, 1)
+    frame = Frame(machine, 1, at, (), (), samples, alarms, (), health=health, evidence=evidence)
     return row_of(site, site.machine(machine), (frame, time.monotonic()))
 
 
@@ -62,6 +75,33 @@ def test_alarm_that_cannot_be_judged_is_not_called_none() -> None:
     seen = AlarmRecord("U2.MALFUNCTION", AlarmState.NORMAL, True, 0)
     assert ("cannot be judged now: LIGHT_LOW",) == demo_row("U2", alarms=(blind, seen)).alarms
     assert ("no alarm",) == demo_row("U2", alarms=(seen,)).alarms
+
+
+def test_alarm_stands_with_the_conclusion_of_its_evidence() -> None:
+    """Who sees an alarm sees how far to believe it, and what was believed of one that is gone."""
+    name = "U1.EARTH_FAULT_STAGE_1"
+    evidence = Evidence(name, Conclusion.SINGLE_PATH, (), (), (), ())
+    there = AlarmRecord(name, AlarmState.UNACKNOWLEDGED, True, 1, present=True)
+    gone = AlarmRecord(name, AlarmState.RETURNED_UNACKNOWLEDGED, True, 1)
+    assert [
+        ("EARTH_FAULT_STAGE_1 (unacknowledged; single path)",),
+        ("EARTH_FAULT_STAGE_1 (returned unacknowledged; was single path)",),
+        ("EARTH_FAULT_STAGE_1 (unacknowledged)",),
+    ] == [
+        demo_row("U1", alarms=(record,), evidence=told).alarms
+        for record, told in ((there, (evidence,)), (gone, (evidence,)), (there, ()))
+    ]
+
+
+def test_worst_health_of_the_machine_is_shown() -> None:
+    """The worst status signal with what has it; no health record is not a normal one."""
+    well = HealthRecord("u2-net", Subject.LINK, StatusSignal.NORMAL)
+    ill = HealthRecord(
+        "U2.LIGHT_LOOP", Subject.LOOP, StatusSignal.FAILURE, (Finding("wire break", 1),)
+    )
+    assert ["failure: U2.LIGHT_LOOP, wire break", "normal", "not known"] == [
+        demo_row("U2", health=records).health for records in ((well, ill), (well,), ())
+    ]
 
 
 def test_table_fits_a_terminal_of_80_columns() -> None:

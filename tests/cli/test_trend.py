@@ -171,7 +171,12 @@ async def test_picture_has_values_lines_and_limits(tmp_path: Path) -> None:
     assert (0, "") == (result.exit_code, result.stderr)
     assert f"{path}: 48 archived values from 2026-01-01T12:00:00.000Z" in result.output
     drawn = path.read_text(encoding="utf-8")
-    for text in ("running hot: falling", "at least", "alarm U1.EARTH_FAULT_STAGE_1", "trips nothing"):
+    for text in (
+        "running hot: falling",
+        "at least",
+        "alarm U1.EARTH_FAULT_STAGE_1",
+        "no protection",
+    ):
         assert text in drawn
     assert "standstill cold" not in drawn  # it has no line
 
