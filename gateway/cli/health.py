@@ -76,7 +76,7 @@ def worst(records: Iterable[HealthRecord]) -> str:
         return signal.value
     first, *others = (r for r in found if r.signal is signal)
     cause = next((f.cause for f in first.findings if _signal(f, first) is signal), "")
-    more = f" and {len(others)} more" if others else ""
+    more = f" (and {len(others)} more)" if others else ""
     return f"{signal.value}: {first.subject}{f', {cause}' if cause else ''}{more}"
 
 

@@ -116,6 +116,6 @@ async def test_unknown_machine_is_refused(tmp_path: Path) -> None:
 def test_worst_of_several_is_named_with_how_many_more() -> None:
     """The first subject of the worst signal, its cause, and the count of the others."""
     other = HealthRecord("U2.SPEED", Subject.LOOP, FAILURE, (Finding("loop short", NOON_NS),))
-    assert "failure: U2.LIGHT_LOOP, wire break and 1 more" == worst([*U2.health, other])
+    assert "failure: U2.LIGHT_LOOP, wire break (and 1 more)" == worst([*U2.health, other])
     assert "normal" == worst([HealthRecord("u1-net", Subject.LINK, NORMAL)])
     assert "not known" == worst([])
