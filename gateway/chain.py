@@ -112,6 +112,7 @@ class Chain:
         self.lost: tuple[str, ...] = ()
         self._sequence = sequence
         self._state = ChainState()
+        self._before = self._sequence, self._state  # the last step
         self._saved: dict[str, tuple[object, bytes]] = {}  # a memory and its bytes, by part
 
     @classmethod
@@ -137,6 +138,7 @@ class Chain:
         if (history := found.pop("trend_history", None)) is not None:
             found["trend"] = replace(found.get("trend", chain._state.trend), history=history)
         chain._state = replace(chain._state, **found)
+        chain._before = sequence, chain._state
         chain.lost = tuple(
             f"{machine}: the saved part {part!r} of the last run is lost and begins anew: {reason}"
             for part, reason in lost.items()
@@ -169,6 +171,7 @@ class Chain:
         `readings` are those that arrived since the last step, in any order; Readings of points
         that this machine does not use are left out of the Frame.
         """
+        self._before = self._sequence, self._state
         clock = self._state.clock
         clock_ns = clock.clock_ns + _elapsed_ns(clock.last, now)
         taken = self._in_order(readings)
@@ -224,6 +227,10 @@ class Chain:
             evidence,
             trend,
         )
+
+    def undo(self) -> None:
+        """Forget the last step, also one that failed: nobody will hear of what happened in it."""
+        self._sequence, self._state = self._before
 
     def _malfunction(self, health: Sequence[HealthRecord]) -> dict[str, Truth]:
         """Whether each malfunction alarm's subjects show one of its status signals."""

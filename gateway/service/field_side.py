@@ -110,6 +110,8 @@ class _MachineSide:
             frame.encode()  # what cannot be encoded fails here, and only this machine
             step = _Step(frame, self.chain.save(), answers)
         except Exception:
+            # What nobody is told of must not have happened, or an alarm would come unannounced.
+            self.chain.undo()
             self._tell_of_failure()
             for answer in answers:
                 if not answer.done():

@@ -254,6 +254,8 @@ class WallClient:
             return "Too many orders wait for an answer, so this one was not sent. Try again soon."
         if not math.isfinite(command.duration_s):
             return f"A shelving of {command.duration_s} s has no end. Say how long it is to last."
+        if not _is_text(command.alarm, command.who, command.why):
+            return "The order has bytes that are no text. Write it in UTF-8."
         number = next(self._numbers)
         body = json.dumps(
             [
@@ -381,10 +383,15 @@ def _decode_command(body: bytes) -> tuple[int, Command]:
             str(who),
             str(why),
             float(duration_s),
-        ] if order in set(Order) and math.isfinite(duration_s):
+        ] if order in set(Order) and math.isfinite(duration_s) and _is_text(alarm, who, why):
             return number, Command(Order(order), alarm, who, why, duration_s)
         case _:
             raise _BrokenMessage("a command of another form")
+
+
+def _is_text(*texts: str) -> bool:
+    """Whether they can be written as UTF-8, as a Frame is; half a surrogate pair cannot."""
+    return not any("\ud800" <= letter <= "\udfff" for text in texts for letter in text)
 
 
 def _decode_answer(body: bytes) -> tuple[int, str]:

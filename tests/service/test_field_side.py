@@ -113,6 +113,36 @@ async def test_an_order_whose_step_failed_is_refused_and_the_next_one_is_taken(
     assert list(range(found[0], found[0] + len(found))) == found
 
 
+async def test_what_a_step_without_a_frame_did_is_undone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A Frame that cannot be encoded takes its step with it: no alarm moves without its entry."""
+    site = site_in(tmp_path)
+    honest = Frame.encode
+    failures = ["a fault of ours"]
+
+    def encode(frame: Frame) -> bytes:
+        if frame.commands and failures:
+            raise ZeroDivisionError(failures.pop())
+        return honest(frame)
+
+    monkeypatch.setattr(Frame, "encode", encode)
+    client = WallClient(tmp_path / WALL)
+    reading = asyncio.create_task(client.run(lambda frame: None, lambda report: None))
+    running = asyncio.create_task(run_for(site, tmp_path, 1.5))
+    order = Command(Order.REMOVE, "U1.EARTH_FAULT_STAGE_1", "Ida Holm", "tests of the winding")
+    first, second = await client.order(order), await client.order(order)
+    await running
+    reading.cancel()
+    assert first.startswith("the step that should have taken the order failed")
+    assert "" == second
+    found = list(frames(tmp_path / ARCHIVE, "U1", 0, time.time_ns() + 10**9))
+    assert list(range(1, 1 + len(found))) == [f.sequence for f in found]
+    assert ["remove from service"] == [
+        t.cue for f in found for t in f.transitions if t.alarm == order.alarm
+    ]
+
+
 async def test_a_disk_that_refuses_is_told_once_and_the_frames_are_served(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

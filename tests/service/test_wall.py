@@ -261,6 +261,8 @@ async def test_orders_that_cannot_be_answered(path: Path, monkeypatch: pytest.Mo
             assert "failed over this order" in await order(COMMAND)
             endless = Command(Order.SHELVE, "a", "b", "c", float("inf"))
             assert "has no end" in await order(endless)
+            # What the shell passes on of a byte that is no UTF-8 (PEP 383).
+            assert "are no text" in await order(Command(Order.RESET, "a", "b", "caf\udce9"))
             assert "longer than" in await order(Command(Order.RESET, "a", "b", "x" * 20_000))
             monkeypatch.setattr(wall, "_ANSWERED_WITHIN_S", 0.05)
             assert "did not answer within" in await order(Command(Order.RESET, "a", "b", "hang"))
@@ -302,6 +304,7 @@ BAD_COMMANDS = [
     [1, "shelve", "a", "b", "c", True],
     [1, "shelve", "a", "b", "c", float("inf")],
     [1, "shelve", "a", "b", "c", float("nan")],
+    [1, "reset", "a", "b", "half a pair: \ud83d", 0.0],
     {"order": "reset"},
 ]
 
