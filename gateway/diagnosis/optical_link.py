@@ -3,7 +3,8 @@
 Darkness is ambiguous. It is sorted by the excitation, which feeds the lamp, by how the light went
 before (dirt settles over a minute to months, a circuit fails at once, and a fault puts the light
 out at once), by the current that the monitor injects, which alone makes it put out the light, and
-by the other paths of the same light. Refuses to support an earth fault by darkness alone. All
+by the other paths of the same light. Refuses to support an earth fault by darkness alone, and to
+exclude one by the current of a device of which any value is not seen: it may stand still too. All
 shares and times are practice, no source.
 """
 
@@ -16,11 +17,11 @@ from gateway.site.diagnosis import OpticalLink
 from gateway.site.installed import Site
 from gateway.tags import Subject
 
-FAULT: Final = "earth fault"
-DIRT: Final = "contaminated lamp or receiver"
-CIRCUIT: Final = "failed light circuit"
-UNFED: Final = "no excitation"
-CONTACT: Final = "failed dark contact"
+FAULT: Final = "an earth fault"
+DIRT: Final = "a dirty lamp or receiver"
+CIRCUIT: Final = "a failed light circuit"
+UNFED: Final = "missing excitation"
+CONTACT: Final = "a failed dark contact"
 # What is found where an explanation is supported, by rank; a fault is no trouble of the link.
 _CAUSES: Final = (
     (FAULT, ""),
@@ -103,6 +104,9 @@ class LightPath:
         self._settings: OpticalLink = installed.optical_link
         units = {t.tag: t.unit for t in site.tags_of(machine)}
         self._factor = {tag: float(u.factor) for tag, u in units.items() if u is not None}
+        mates = [s for s in site.file.signals if s.machine == machine and s.kind == "register"]
+        current = [s.point.split(".")[0] for s in mates if s.tag == self._settings.injected_current]
+        self._mates = frozenset(s.tag for s in mates if s.point.split(".")[0] in current)
         detector = installed.detector
         given = self._settings.pickup_current
         self._pickup_a: float | None = abs(given.si) if given is not None else None
@@ -151,7 +155,8 @@ class LightPath:
         if contact is not None and contact.measured_now and contact.tag not in seen.blind:
             says_dark = bool(contact.value)
         current = self._settings.injected_current
-        current_a = self._number(seen, current) if current else None
+        known = current is not None and seen.blind.isdisjoint(self._mates)
+        current_a = self._number(seen, current) if current and known else None
         return _Look(says_dark, tuple(lights), excited, current_a, time_ns)
 
     def _number(self, seen: Seen, tag: str) -> tuple[float, float] | None:
@@ -254,18 +259,18 @@ class LightPath:
 
     def _fault(self, look: _Look) -> Explanation:
         if look.current_a is None or self._pickup_a is None:
-            why = "the light goes out on a fault, and what the monitor injects is not known"
+            why = "the light goes out on a fault, and the injected current is not known"
             return _as(FAULT, Standing.POSSIBLE, why)
         current_a, u_a = abs(look.current_a[0]), look.current_a[1]
         margin_a = self._pickup_a * (_NEAR_PICKUP + self._pickup_accuracy) + 2 * u_a
-        shown, pickup = f"{current_a * 1e3:.2g} mA", f"{self._pickup_a * 1e3:.3g} mA"
+        shown, pickup = _milliamperes(current_a), _milliamperes(self._pickup_a)
         if current_a > self._pickup_a + 2 * u_a:
             why = f"the injected current, {shown}, is above the pick-up of {pickup}"
             return _as(FAULT, Standing.SUPPORTED, why)
         if current_a < self._pickup_a - margin_a:
             why = (
-                f"the injected current, {shown}, is below the pick-up of {pickup}, above which "
-                "alone the monitor puts out the light"
+                f"the injected current, {shown}, is below the pick-up of {pickup}, and the monitor "
+                "puts out the light only above it"
             )
             return _as(FAULT, Standing.EXCLUDED, why)
         why = f"the injected current, {shown}, is too near the pick-up of {pickup} to decide"
@@ -401,6 +406,10 @@ def _as(what: str, standing: Standing, why: str) -> Explanation:
 
 def _percent(light: float) -> str:
     return f"{light * 100:.0f} %"
+
+
+def _milliamperes(current_a: float) -> str:
+    return f"{float(f'{current_a * 1e3:.4g}'):.12g} mA"
 
 
 def _time(duration_ns: int) -> str:

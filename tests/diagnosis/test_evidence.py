@@ -117,11 +117,11 @@ def test_a_dark_link_and_a_current_above_pick_up_corroborate():
 @pytest.mark.parametrize(
     ("explanation", "then"),
     [
-        (light("contaminated lamp or receiver", "supported"), DOUBT),
-        (light("no excitation", "supported"), DOUBT),
-        (light("earth fault", "excluded", "the current is below pick-up"), DOUBT),
-        (light("failed light circuit", "possible"), SINGLE),
-        (light("no excitation", "excluded"), SINGLE),
+        (light("a dirty lamp or receiver", "supported"), DOUBT),
+        (light("missing excitation", "supported"), DOUBT),
+        (light("an earth fault", "excluded", "the current is below pick-up"), DOUBT),
+        (light("a failed light circuit", "possible"), SINGLE),
+        (light("missing excitation", "excluded"), SINGLE),
     ],
 )
 def test_darkness_that_something_else_explains_is_no_evidence(explanation, then):
@@ -302,7 +302,7 @@ def test_doubt_that_comes_later_says_what_was_concluded_before():
 
 def test_the_memory_forgets_an_alarm_that_is_normal_and_reads_back():
     """JSON keeps every bit of the memory; a normal alarm leaves nothing, an idle step no change."""
-    memory, _ = weigh("D1.DARK_LINK", explanations=(light("no excitation", "possible"),))
+    memory, _ = weigh("D1.DARK_LINK", explanations=(light("missing excitation", "possible"),))
     adapter = TypeAdapter(EvidenceMemory)
     text = json.dumps(adapter.dump_python(memory, mode="json"), allow_nan=False)
     assert memory == adapter.validate_python(json.loads(text))

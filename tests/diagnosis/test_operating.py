@@ -21,7 +21,7 @@ ALL_UNKNOWN = {"excited": None, "running": None, "hot": None, "loaded": None}
 
 def states(memory=None, **samples):
     given_by_tag = {f"B1.{key}": value for key, value in samples.items()}
-    return BRUSHED.step(memory or Memory(), seen(given_by_tag))
+    return BRUSHED.step(memory or Memory(), seen(given_by_tag))[:2]
 
 
 def test_what_is_not_told_is_unknown():
@@ -102,3 +102,23 @@ def test_a_state_is_true_above_and_false_below_whatever_came_before(values):
             assert True is now["hot"]
         elif value <= 54:
             assert False is now["hot"]
+
+
+def test_a_field_voltage_is_excitation_whatever_the_breaker_contact_says():
+    """A broken wire reads like an open breaker, and must not pass for a machine at rest."""
+    told = {**MACHINES["B1"]["operating_states"], "excited": {"tag": "B1.RUN"}}
+    contact = Operating(site(B1={"operating_states": told}), "B1")
+
+    def excited(closed, volts, memory=None, **more):
+        given_by_tag = {"B1.RUN": closed, "B1.UP": volts}
+        memory, states, found = contact.step(memory or Memory(), seen(given_by_tag, **more))
+        return states["excited"], memory, [f.cause for f in found]
+
+    assert (True, Memory(excited=True, running=True), []) == excited(True, 350.0)
+    assert (False, Memory(excited=False, running=False), []) == excited(False, 0.3)
+    now, memory, causes = excited(False, 250.0)
+    assert (True, []) == (now, causes)
+    assert (True, ["excitation unclear"]) == excited(False, 250.0, memory, at_s=60.0)[::2]
+    assert None is excited(True, 0.3)[0]
+    # A voltage that is not seen contradicts nothing.
+    assert False is excited(False, 250.0, blind=("B1.UP",))[0]

@@ -314,3 +314,25 @@ def test_whatever_the_light_does_the_memory_is_bounded_and_saved_whole(run):
             assert [] != [s for s in standings.values() if s is not EXCLUDED]
         if dark and light is None:
             assert False is lamp.report.measuring
+
+
+def test_a_device_of_which_a_value_is_not_seen_excludes_no_fault():
+    """Where the field voltage stands still, the current beside it may stand still as well."""
+    lamp = Lamp().step(steps=60).step(0.0, dark=True, steps=30)
+    assert (EXCLUDED, ["light circuit failed"]) == (lamp.standings[FAULT], lamp.causes)
+
+    def blinded(tag):
+        values = {"O1.LIGHT": 0.0, "O1.LOOP": 0.0, "O1.DARK": True, "O1.I": HEALTHY_UA}
+        told = seen(values, at_s=lamp.at_s + 1.0, blind=(tag,))
+        report = lamp.path.step(lamp.memory, told, True)[1]
+        return {e.what: e.standing for e in report.explanations}
+
+    assert (POSSIBLE, POSSIBLE) == (blinded("O1.UF")[FAULT], blinded("O1.UF")[CIRCUIT])
+    # A contact has a wire of its own: it says nothing of the device.
+    assert EXCLUDED is blinded("O1.DARK")[FAULT]
+
+
+def test_a_current_just_above_the_pick_up_is_told_with_its_figures():
+    """1.03 mA above a pick-up of 1 mA does not read as 1 mA above 1 mA."""
+    lamp = Lamp().step(steps=60).step(0.0, dark=True, current=1034.0, steps=2)
+    assert "the injected current, 1.034 mA, is above the pick-up of 1 mA" == lamp.because(FAULT)
