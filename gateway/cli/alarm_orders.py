@@ -10,8 +10,7 @@ from typing import Final
 
 import click
 
-from gateway.archive.time_spec import moment_ns
-from gateway.cli.asked import alarm_of, running
+from gateway.cli.asked import alarm_of, duration_ns, running
 from gateway.cli.options import fail, load_site, state_of, state_option
 from gateway.service.wall import WALL, WallClient
 from gateway.tags import Command, Order
@@ -56,12 +55,7 @@ def _reset(site_path: Path, alarm: str, why: str, state_dir: Path | None) -> Non
 @click.pass_obj
 def _shelve(site_path: Path, alarm: str, for_: str, why: str, state_dir: Path | None) -> None:
     """Keep an alarm from the operator for some time; it comes back by itself."""
-    try:
-        duration_s = -moment_ns(for_, 0) / 1e9
-    except ValueError as error:
-        fail(f"--for: {error}", 2)
-    if duration_s <= 0:
-        fail(f"--for {for_!r}: a duration is needed, such as '2 h'", 2)
+    duration_s = duration_ns("--for", for_) / 1e9
     _give(site_path, state_dir, Order.SHELVE, alarm, why, duration_s, f"shelved for {for_}")
 
 

@@ -37,6 +37,17 @@ def window_ns(since: str, until: str | None) -> tuple[int, int]:
     return since_ns, until_ns
 
 
+def duration_ns(option: str, text: str) -> int:
+    """A duration such as '2 h', as an option gives it."""
+    try:
+        found_ns = -moment_ns(text, 0)
+    except ValueError as error:
+        fail(f"{option}: {error}", 2)
+    if not 0 < found_ns < 2**61:
+        fail(f"{option} {text!r}: a duration is needed, such as '2 h'", 2)
+    return found_ns
+
+
 def running(wall: Path) -> Path:
     """The wall, if a gateway has made it."""
     if not wall.exists():

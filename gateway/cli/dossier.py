@@ -19,7 +19,7 @@ from gateway.alarms.journal import JournalEntry
 from gateway.archive.history import frames, history
 from gateway.archive.journal_store import journal, journal_frame, verify
 from gateway.archive.layout import StoreError
-from gateway.archive.time_spec import moment_ns
+from gateway.cli.asked import duration_ns
 from gateway.cli.options import fail, load_site, site_argument, state_of, state_option
 from gateway.report import page
 from gateway.report.case import Case, Origin, Plotted, tags_to_plot
@@ -84,7 +84,7 @@ def command(
     if found is None:
         names = [a.name for a in site.file.alarms]
         fail(f"there is no alarm {alarm!r} in {site_path}{did_you_mean(alarm, names)}", 2)
-    window_ns = _duration_ns("--before", before), _duration_ns("--after", after)
+    window_ns = duration_ns("--before", before), duration_ns("--after", after)
     path = state_of(site_path, state_dir) / ARCHIVE
     try:
         case = _case(site, found, path, number, window_ns)
@@ -105,16 +105,6 @@ def _write(document: Document, out: Path | None, pdf_path: Path | None) -> None:
 
         pdf_path.write_bytes(pdf.render(document))
         click.echo(str(pdf_path))
-
-
-def _duration_ns(option: str, text: str) -> int:
-    try:
-        duration_ns = -moment_ns(text, 0)
-    except ValueError as error:
-        fail(f"{option}: {error}", 2)
-    if not 0 < duration_ns < 2**61:
-        fail(f"{option} {text!r}: a duration is needed, such as '24 h'", 2)
-    return duration_ns
 
 
 def _case(

@@ -12,7 +12,7 @@ import click
 
 from gateway.archive.history import Archived, history
 from gateway.archive.layout import StoreError
-from gateway.archive.time_spec import moment_ns
+from gateway.cli.asked import window_ns
 from gateway.cli.numbers import with_uncertainty
 from gateway.cli.options import (
     fail,
@@ -22,7 +22,6 @@ from gateway.cli.options import (
     state_of,
     state_option,
 )
-from gateway.service.clock import now
 from gateway.service.field_side import ARCHIVE
 from gateway.site.explain import did_you_mean
 from gateway.tags import Sample
@@ -58,14 +57,7 @@ def command(
     known = {t.tag: t for t in site.tags}
     if tag not in known:
         fail(f"there is no tag {tag!r} in {site_path}{did_you_mean(tag, known)}", 2)
-    moment = now().utc_ns
-    try:
-        since_ns = moment_ns(since, moment)
-        until_ns = moment_ns(until, moment) if until else moment
-    except ValueError as error:
-        fail(str(error), 2)
-    if since_ns >= until_ns:
-        fail(f"--since {since!r} is not before --until {until or 'now'!r}; exchange them", 2)
+    since_ns, until_ns = window_ns(since, until)
     unit = known[tag].unit
     path = state_of(site_path, state_dir) / ARCHIVE
     try:

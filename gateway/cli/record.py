@@ -14,7 +14,7 @@ import gateway
 from gateway.archive.history import checkpoint, frames, machines, steps
 from gateway.archive.journal_store import journal
 from gateway.archive.layout import StoreError
-from gateway.archive.time_spec import moment_ns
+from gateway.cli.asked import window_ns
 from gateway.cli.history import timestamp
 from gateway.cli.options import fail, load_site, site_argument, state_of, state_option
 from gateway.replay.capture import (
@@ -26,7 +26,6 @@ from gateway.replay.capture import (
     step_of,
     writing,
 )
-from gateway.service.clock import now
 from gateway.service.field_side import ARCHIVE
 from gateway.site.installed import Site
 from gateway.tags import Frame
@@ -57,14 +56,7 @@ def command(
     """
     site = load_site(site_path)
     path = state_of(site_path, state_dir) / ARCHIVE
-    moment = now().utc_ns
-    try:
-        since_ns = moment_ns(since, moment)
-        until_ns = moment_ns(until, moment) if until else moment
-    except ValueError as error:
-        fail(str(error), 2)
-    if since_ns >= until_ns:
-        fail(f"--since {since!r} is not before --until {until or 'now'!r}; exchange them", 2)
+    since_ns, until_ns = window_ns(since, until)
     try:
         counts = _record(site, path, out, since_ns, until_ns)
     except StoreError as error:

@@ -139,7 +139,7 @@ def read(path: Path) -> tuple[Site, list[Fault]]:
         file,
         {name: p for name, p in profiles.items() if p is not None},
         _digest((d.path.name, d.raw) for d in read_from),
-        tuple(d.path for d in read_from),
+        tuple(d.path.absolute() for d in read_from),  # who runs it may go to another directory
     )
     return site, faults
 

@@ -23,7 +23,7 @@ async def archive(state: Path) -> None:
     for i, status in enumerate((GOOD, UNCERTAIN_LAST_USABLE_VALUE)):
         sample = Sample(TAG, 4876.4, status, NOON_NS, 28.0)
         at = Instant(NOON_NS + 7 * i * 10**9, i)
-        await store.write([(Frame("U1", i, at, (), (), (sample,), (), ()), b"")])
+        await store.write([(Frame("U1", i, at, (), (), (sample,), (), ()), {})])
     await store.close()
 
 
