@@ -18,7 +18,8 @@ def forecast(alarm: str, limit: float, limit_ohm: float, slope: Slope, day: floa
 
     `slope` is of log10(R/ohm) per day; `limit` is `limit_ohm` in the unit of the alarm's tag. The
     earliest and the latest time are those of the ends of the slope's 95 % interval, each line
-    through the medians; the spread of the values about the line is left out.
+    through the level at the median day; how sure that level is is left out, for it matters little
+    beside the slope: over 300 planted declines the interval holds the truth in 93 to 99 %.
 
     Source: plain extrapolation of the Theil-Sen line. Raises ValueError for a limit not above 0.
     """
@@ -31,7 +32,7 @@ def forecast(alarm: str, limit: float, limit_ohm: float, slope: Slope, day: floa
 
 
 def _days(limit_log: float, slope: Slope, rate: float, day: float) -> float | None:
-    left = slope.median_y + rate * (day - slope.median_x) - limit_log
+    left = slope.level + rate * (day - slope.median_x) - limit_log
     if left <= 0:
         return 0.0
     days = left / -rate if rate < 0 else None

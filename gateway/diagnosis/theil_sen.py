@@ -5,7 +5,7 @@ the business of `gateway.diagnosis.mann_kendall`.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import sqrt
 from typing import Final
 
@@ -17,28 +17,42 @@ Z_95: Final = 1.959963984540054  # two-sided 95 % point of the normal distributi
 
 @dataclass(frozen=True, slots=True)
 class Slope:
-    """A slope in y per x with its 95 % interval; its line goes through the two medians."""
+    """A slope in y per x with its 95 % interval, and its line: `level` is its y at the median x."""
 
     value: float
     low: float
     high: float
     median_x: float
-    median_y: float
+    level: float
 
     @property
     def intercept(self) -> float:
-        """median(y) - slope * median(x): y of the line at x = 0."""
-        return self.median_y - self.value * self.median_x
+        """y of the line at x = 0."""
+        return self.level - self.value * self.median_x
 
     def at(self, x: float) -> float:
         """y of the line."""
-        return self.median_y + self.value * (x - self.median_x)
+        return self.level + self.value * (x - self.median_x)
+
+
+def through_all(slope: Slope, x: Sequence[float], y: Sequence[float]) -> Slope:
+    """The same slope with its line through the median of the residuals of all points.
+
+    The median of y rests on the few points in the middle of a steep series, whose scatter it has;
+    times to a limit need the level that all points together tell.
+
+    Source: Conover, Practical Nonparametric Statistics, on the choice; `joint` intercept of scipy.
+    """
+    level = np.median(np.asarray(y, float) - slope.value * (np.asarray(x, float) - slope.median_x))
+    return replace(slope, level=float(level))
 
 
 def theil_sen(
     x: Sequence[float], y: Sequence[float], variance_inflation: float = 1.0
 ) -> Slope | None:
     """The median of the slopes of all pairs of points; None for fewer than two different x.
+
+    The line goes through the two medians.
 
     The interval is that of the ranks that Kendall's S leaves open at 95 %, with ties in x and y
     taken into account. `variance_inflation` (1 or more) widens it where the points depend on each

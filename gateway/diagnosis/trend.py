@@ -22,7 +22,7 @@ from gateway.diagnosis import patterns
 from gateway.diagnosis.forecast import forecast
 from gateway.diagnosis.mann_kendall import lag_1_inflation, mann_kendall
 from gateway.diagnosis.seen import Seen
-from gateway.diagnosis.theil_sen import Slope, theil_sen
+from gateway.diagnosis.theil_sen import Slope, theil_sen, through_all
 from gateway.diagnosis.trend_points import (
     NO_COVARIATES,
     Covariates,
@@ -292,7 +292,9 @@ def _slope(days: Sequence[float], logs: Sequence[float]) -> tuple[Slope | None, 
     if slope is None:
         return None, 1.0
     inflation = lag_1_inflation([y - slope.at(x) for x, y in zip(days, logs, strict=True)])
-    return (slope if inflation == 1.0 else theil_sen(days, logs, inflation)), inflation
+    if inflation > 1.0:
+        slope = theil_sen(days, logs, inflation) or slope
+    return through_all(slope, days, logs), inflation
 
 
 def _started(memory: TrendMemory, running: bool | None, clock_ns: int) -> TrendMemory:

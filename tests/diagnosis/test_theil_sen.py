@@ -7,7 +7,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy import stats
 
-from gateway.diagnosis.theil_sen import theil_sen
+from gateway.diagnosis.theil_sen import theil_sen, through_all
 
 USGS = (1.0, 2.0, 3.0, 4.0, 5.0, 16.0, 7.0)  # outlier example after Helsel and Hirsch, USGS
 WEAR = (20.1, 19.8, 19.9, 19.4, 19.4, 19.0, 18.7, 18.9, 18.2, 17.9)
@@ -52,6 +52,17 @@ def test_scipy_gives_the_same(points):
     assert pytest.approx(
         (expected.slope, expected.intercept, expected.low_slope, expected.high_slope)
     ) == (found.value, found.intercept, found.low, found.high)
+
+
+@given(POINTS)
+def test_the_level_of_all_points_is_that_of_scipy(points):
+    """The line through all residuals has the slope of the other one and scipy's joint intercept."""
+    x, y = zip(*points, strict=True)
+    n = len(x)
+    assume(n * (n - 1) * (2 * n + 5) >= spread(x) + spread(y))
+    found = through_all(theil_sen(x, y), x, y)
+    expected = stats.theilslopes(y, x, 0.95, method="joint")
+    assert pytest.approx((expected.slope, expected.intercept)) == (found.value, found.intercept)
 
 
 @given(POINTS, st.floats(1.0, 20.0))
