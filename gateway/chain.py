@@ -17,7 +17,7 @@ from gateway.alarms.annunciator import Annunciator, AnnunciatorMemory
 from gateway.alarms.conditions import Truth
 from gateway.diagnosis.causes import CAUSES
 from gateway.diagnosis.machine import DiagnosisMemory, MachineDiagnosis
-from gateway.diagnosis.seen import Seen
+from gateway.diagnosis.seen import Assessed, Seen
 from gateway.diagnosis.trend import TrendHistory, TrendMemory
 from gateway.rotor import estimate
 from gateway.signals import sampling
@@ -31,7 +31,6 @@ from gateway.tags import (
     Command,
     Frame,
     GatewayCondition,
-    HealthRecord,
     Instant,
     Reading,
 )
@@ -195,7 +194,7 @@ class Chain:
         alarms, records, transitions = self._annunciator.step(
             before,
             seen.samples,
-            self._malfunction(assessed.health),
+            self._malfunction(assessed),
             assessed.operating,
             commands,
             seen.elapsed_ns,
@@ -232,20 +231,21 @@ class Chain:
         """Forget the last step, also one that failed: nobody will hear of what happened in it."""
         self._sequence, self._state = self._before
 
-    def _malfunction(self, health: Sequence[HealthRecord]) -> dict[str, Truth]:
+    def _malfunction(self, assessed: Assessed) -> dict[str, Truth]:
         """Whether each malfunction alarm's subjects show one of its status signals."""
         shown = [
             (record.subject, CAUSES[finding.cause].signal)
-            for record in health
+            for record in assessed.health
             for finding in record.findings
         ]
+        not_shown = Truth.FALSE if assessed.complete else Truth.UNKNOWN
         return {
             alarm.name: Truth.TRUE
             if any(
                 signal in alarm.signals and (not subjects or subject in subjects)
                 for subject, signal in shown
             )
-            else Truth.FALSE
+            else not_shown
             for alarm, subjects in self._malfunctions
         }
 

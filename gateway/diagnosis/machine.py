@@ -73,9 +73,11 @@ class MachineDiagnosis:
         failed = _Failed()
         operating_memory, access_memory = memory.operating, memory.access
         operating: Mapping[str, bool | None] = {}
-        access, of_access = AccessReport(None, 0), tuple[Found, ...]()
+        access = AccessReport(None, 0)
+        of_states: Iterable[Found] = ()
+        of_access: Iterable[Found] = ()
         with failed.told_of("operating states"):
-            operating_memory, operating = self._operating.step(memory.operating, seen)
+            operating_memory, operating, of_states = self._operating.step(memory.operating, seen)
         with failed.told_of("access"):
             access_memory, access, of_access = self._access.step(memory.access, seen, operating)
         cross_memory, exciter_memory = memory.cross_checks, memory.exciter
@@ -86,7 +88,7 @@ class MachineDiagnosis:
             cross_memory, agreements, of_paths = self._cross_checks.step(memory.cross_checks, seen)
         with failed.told_of("exciter"):
             exciter_memory, of_exciter = self._exciter.step(memory.exciter, seen)
-        more = [*of_access, *of_paths, *of_exciter]
+        more = [*of_states, *of_access, *of_paths, *of_exciter]
         if texts := (*failed.texts, *memory.failed):
             more.append(Found(self._machine, Subject.MACHINE, _CAUSE, "; ".join(texts)))
         health_memory, health = memory.health, tuple[HealthRecord, ...]()

@@ -90,3 +90,4 @@ class Assessed:
     access: AccessReport
     agreements: tuple[Agreement, ...]
     health: tuple[HealthRecord, ...]
+    complete: bool = True  # False: a diagnostic failed, so what health does not show may be so
