@@ -13,7 +13,6 @@ import click
 from gateway.archive.history import Archived, history
 from gateway.archive.layout import StoreError
 from gateway.cli.asked import window_ns
-from gateway.cli.numbers import with_uncertainty
 from gateway.cli.options import (
     fail,
     json_option,
@@ -22,6 +21,7 @@ from gateway.cli.options import (
     state_of,
     state_option,
 )
+from gateway.report.numbers import with_uncertainty
 from gateway.service.field_side import ARCHIVE
 from gateway.site.explain import did_you_mean
 from gateway.tags import Sample

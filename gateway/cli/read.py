@@ -10,7 +10,6 @@ import click
 
 from gateway.chain import Chain
 from gateway.cli.columns import print_columns
-from gateway.cli.numbers import with_uncertainty
 from gateway.cli.options import (
     fail,
     json_option,
@@ -20,6 +19,7 @@ from gateway.cli.options import (
     state_option,
 )
 from gateway.field import Field
+from gateway.report.numbers import with_uncertainty
 from gateway.service.clock import now
 from gateway.signals.registers import decode
 from gateway.signals.sampling import loop_current_a

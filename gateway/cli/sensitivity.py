@@ -10,10 +10,10 @@ from typing import Final
 import click
 
 from gateway.cli.columns import print_columns
-from gateway.cli.numbers import with_uncertainty
 from gateway.cli.options import fail, json_option, load_site, site_argument
 from gateway.cli.picture import plot_option, write_picture
 from gateway.diagnosis.caution import CAUTION
+from gateway.report.numbers import with_uncertainty
 from gateway.rotor.sensitivity import Reach, Sensitivity, sensitivity
 from gateway.site.alarm import LimitAlarm
 from gateway.site.detector import AcDetector, DcDetector, Detector, PulseDetector

@@ -12,10 +12,10 @@ import click
 
 from gateway.cli import record_file
 from gateway.cli.columns import print_columns
-from gateway.cli.numbers import with_uncertainty
 from gateway.cli.options import fail, json_option
 from gateway.cli.picture import plot_option, write_picture
 from gateway.diagnosis.caution import CAUTION
+from gateway.report.numbers import with_uncertainty
 from gateway.rotor.measured import Estimate, Measured
 from gateway.rotor.pulse_estimator import RecordError, estimate
 from gateway.rotor.pulse_injection import Source

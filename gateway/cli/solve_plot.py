@@ -11,8 +11,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import FancyBboxPatch, Rectangle
 
-from gateway.cli.numbers import with_uncertainty
 from gateway.diagnosis.caution import CAUTION
+from gateway.report.numbers import with_uncertainty
 from gateway.rotor.measured import Estimate
 from gateway.rotor.pulse_record import Booleans, Floats, PulseEstimate, PulseRecord
 

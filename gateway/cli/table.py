@@ -13,7 +13,7 @@ from rich.live import Live
 from rich.table import Table
 
 from gateway.cli.health import worst
-from gateway.cli.numbers import with_uncertainty
+from gateway.report.numbers import with_uncertainty
 from gateway.serve.outlet import lost_after_s
 from gateway.service.wall import WallClient
 from gateway.site.installed import Site

@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from gateway.cli import asked as module
 from gateway.cli import main
-from gateway.cli import record as module
 from gateway.replay.capture import Step, opened
 from gateway.tags import Instant
 from tests.replay.plant import LOW, Second, archived, fault_day, site_text, write_site

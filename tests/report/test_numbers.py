@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.cli.numbers import with_uncertainty
+from gateway.report.numbers import with_uncertainty
 
 
 @pytest.mark.parametrize(
