@@ -2,7 +2,8 @@
 
 It listens on no network port and waits for nobody on the plant side. A scan begins when it is
 due; what the disk or a reader does can not make it late. Refuses to show a Frame that is not on
-disk, unless the disk itself refuses it, which is counted and said.
+disk, unless the disk itself refuses it, which is counted and said; a refused one in which an alarm
+moved is written later, so that the journal misses nothing.
 """
 
 import asyncio
@@ -41,6 +42,8 @@ ARCHIVE: Final = "archive.db"
 _INBOX: Final = 10_000
 # Frames waiting for the disk before a scan has to wait, too: minutes of a stalled disk.
 _WAITING_FRAMES: Final = 500
+# Steps whose alarms moved and that the disk refused: some megabytes until it is well again.
+_REFUSED_STEPS: Final = 500
 _REPORT_PERIOD_S: Final = 1.0  # common practice, no source
 _LATE_STEPS: Final = 60  # that `late_share` looks back on; common practice, no source
 _ORDERS: Final = 64  # of one machine, waiting for one step; common practice, no source
@@ -170,6 +173,7 @@ class FieldSide:
         self._machine_of = {a.name: a.machine for a in site.file.alarms}
         self._field = Field(site, now, self._deliver)
         self._unwritten = 0
+        self._refused: deque[_Step] = deque(maxlen=_REFUSED_STEPS)
         self._unwritten_told = _OnceAMinute()
 
     async def run(self, wall_path: Path) -> None:
@@ -209,13 +213,27 @@ class FieldSide:
         if not steps:
             return
         try:
-            await self._store.write([(step.frame, step.parts) for step in steps])
+            await self._archive(steps)
         except StoreError as error:
             self._unwritten += len(steps)
             for step in steps:
                 self._machines[step.frame.machine].unarchived += 1
             if self._unwritten_told.due():
                 log.error("frames not archived", reason=str(error), frames=self._unwritten)
+            # The journal must not miss what happened to an alarm because the disk was full then.
+            self._refused.extend(step for step in steps if step.frame.transitions)
+
+    async def _archive(self, steps: "Sequence[_Step]") -> None:
+        """Write steps, and before them those that the disk refused. Raises StoreError."""
+        refused = list(self._refused)
+        if refused:
+            with contextlib.suppress(StoreError):
+                await self._store.write([(s.frame, s.parts) for s in (*refused, *steps)])
+                self._refused.clear()
+                return
+        await self._store.write([(s.frame, s.parts) for s in steps])
+        # The disk is well and takes these alone: the others are there already, or never fit.
+        self._refused.clear()
 
     async def _report(self) -> None:
         watch = ClockWatch()

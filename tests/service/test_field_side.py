@@ -9,6 +9,7 @@ import pytest
 from structlog.testing import capture_logs
 
 from gateway.archive.history import frames
+from gateway.archive.journal_store import journal, journal_frame, verify
 from gateway.archive.layout import StoreError
 from gateway.archive.store import Store
 from gateway.chain import Chain
@@ -167,6 +168,43 @@ async def test_a_disk_that_refuses_is_told_once_and_the_frames_are_served(
     assert ["disk is full"] == [
         line["reason"] for line in lines if line["event"] == "frames not archived"
     ]
+
+
+async def test_what_alarms_did_while_the_disk_refused_is_journaled_later(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An order of the time in which the disk was full is in the journal when there is room again,
+    in its place, with its Frame."""
+    site = site_in(tmp_path)
+    honest = Store.write
+    full = True
+
+    async def write(store: Store, steps: Any) -> None:
+        if full:
+            raise StoreError("disk is full")
+        await honest(store, steps)
+
+    monkeypatch.setattr(Store, "write", write)
+    client = WallClient(tmp_path / WALL)
+    reading = asyncio.create_task(client.run(lambda frame: None, lambda report: None))
+    running = asyncio.create_task(run_for(site, tmp_path, 2.0))
+    alarm = "U2.LIGHT_LOW"
+    for order in (Order.REMOVE, Order.RETURN):
+        assert "" == await client.order(Command(order, alarm, "Ida Holm", "tests"))
+        await asyncio.sleep(0.3)
+    full = False
+    assert "" == await client.order(Command(Order.REMOVE, alarm, "Ida Holm", "tests"))
+    await running
+    reading.cancel()
+    path = tmp_path / ARCHIVE
+    entries = [e for e in journal(path, 0, time.time_ns() + 10**9) if e.transition.alarm == alarm]
+    expected = ["remove from service", "return to service", "remove from service"]
+    assert expected == [e.transition.cue for e in entries]
+    assert [1, 1, 1] == [len(journal_frame(path, e.number).commands) for e in entries]
+    assert None is verify(path).broken
+    written = [f.sequence for f in frames(path, "U2", 0, time.time_ns() + 10**9)]
+    assert sorted(set(written)) == written
+    assert len(written) > 5
 
 
 async def test_each_frame_says_how_the_gateway_is(
