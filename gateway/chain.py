@@ -28,6 +28,7 @@ from gateway.site.installed import Site
 from gateway.site.model import Signal
 from gateway.tags import (
     GATEWAY_WELL,
+    AlarmState,
     Command,
     Frame,
     GatewayCondition,
@@ -101,6 +102,7 @@ class Chain:
         self._judging = frozenset(p for r in self._reports.values() for p in r.points)
         self._units = {t.tag: t.unit for t in site.tags_of(machine) if t.unit is not None}
         alarms = tuple(a for a in site.file.alarms if a.machine == machine)
+        self._alarms = frozenset(a.name for a in alarms)
         self._annunciator = Annunciator(alarms, self._units)
         self._diagnosis = MachineDiagnosis(site, machine)
         self._malfunctions = tuple(
@@ -119,7 +121,7 @@ class Chain:
         """A chain that goes on from the saved parts, with the number after `sequence`.
 
         A part that is missing begins anew; so does one that does not read back, which `lost`
-        then tells, one text each.
+        then tells, one text each; and each alarm that was not normal and is none of the site's.
         """
         chain = cls(site, machine, sequence)
         found: dict[str, Any] = {}
@@ -138,9 +140,17 @@ class Chain:
             found["trend"] = replace(found.get("trend", chain._state.trend), history=history)
         chain._state = replace(chain._state, **found)
         chain._before = sequence, chain._state
-        chain.lost = tuple(
-            f"{machine}: the saved part {part!r} of the last run is lost and begins anew: {reason}"
-            for part, reason in lost.items()
+        chain.lost = (
+            *(
+                f"{machine}: the saved part {part!r} of the last run is lost and begins anew: {why}"
+                for part, why in lost.items()
+            ),
+            *(
+                f"{machine}: the alarm {name!r}, which was {memory.state}, is forgotten: this site "
+                "does not have it"
+                for name, memory in chain._state.alarms.alarms.items()
+                if memory.state is not AlarmState.NORMAL and name not in chain._alarms
+            ),
         )
         return chain
 

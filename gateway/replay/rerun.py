@@ -69,7 +69,7 @@ class Outcome:
     difference: str  # the first one between the two journals; "" where they are the same bytes
     alarms: tuple[WhatIf, ...]  # in the order of the site, then what it no longer has
     missing: tuple[str, ...]  # machines of the capture that the site does not have
-    lost: tuple[str, ...]  # saved parts that this site or version could not go on from
+    lost: tuple[str, ...]  # saved parts and alarms that this site or version could not go on from
 
     @property
     def identical(self) -> bool:

@@ -138,6 +138,16 @@ def test_a_damaged_part_is_lost_alone(part: str, broken: bytes) -> None:
     assert whole | {part: new[part]} == chain.save()
 
 
+def test_an_alarm_that_the_site_no_longer_has_is_not_forgotten_in_silence() -> None:
+    """What was on and was renamed or taken out of the site file is told; what was normal is not."""
+    renamed = ALARMS.replace(b'"G1.LOW"', b'"G1.OLD"').replace(b'"G1.TRIP"', b'"G1.NORMAL"')
+    chain = Chain.resumed(SITE, "G1", saved() | {"alarms": renamed}, 7)
+    assert (
+        "G1: the alarm 'G1.OLD', which was unacknowledged, is forgotten: this site does not have "
+        "it",
+    ) == chain.lost
+
+
 def test_without_its_clock_no_value_is_believed() -> None:
     """With the chain's clock the values whose age it counts are lost, too; no latch is."""
     whole = saved()
