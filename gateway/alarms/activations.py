@@ -58,6 +58,11 @@ class _Course:
         if not self.met and _active(before):
             self.active.append(Active(change.alarm, first_ns, None))
         self.met = True
+        # A state that was lost between two entries ended something without an entry of its own.
+        if not _active(before) and self.active and self.active[-1].end_ns is None:
+            self.active[-1] = Active(change.alarm, self.active[-1].begin_ns, utc_ns)
+        if not before.held:
+            self.shelving = None
         if change.refusal:
             return
         if change.cue == Cue.SHELVE:

@@ -242,6 +242,20 @@ def test_what_stood_before_the_first_entry_is_not_forgotten() -> None:
     assert {"A", "B"} == {s.alarm for s in over(rows, DAY).standing}
 
 
+def test_what_a_lost_state_left_behind_is_over_when_the_alarm_is_met_again() -> None:
+    """An alarm that stood or was shelved when its saved state was lost does not stand for ever."""
+    rows = [
+        came(0, "G1.OLD"),
+        (0, "G1.HELD", "shelve", S.NORMAL, S.SHELVED),
+        (3 * HOUR, "G1.OLD", "occur", S.NORMAL, S.UNACKNOWLEDGED),
+        (4 * HOUR, "G1.OLD", "clear", S.UNACKNOWLEDGED, S.RETURNED_UNACKNOWLEDGED),
+        (4 * HOUR, "G1.HELD", "occur", S.NORMAL, S.UNACKNOWLEDGED),
+        (5 * HOUR, "G1.HELD", "clear", S.UNACKNOWLEDGED, S.RETURNED_UNACKNOWLEDGED),
+    ]
+    found = over(rows, 3 * DAY)
+    assert ((), ()) == (found.standing, found.shelved)
+
+
 def test_priorities() -> None:
     """The distribution stands against 80 / 15 / 5 / less than 1 per cent."""
     names = {"L": 80, "M": 15, "H": 4, "C": 1}
