@@ -153,10 +153,10 @@ def _when(forecast: Forecast, unit: str) -> str:
     limit = f"{forecast.alarm} ({forecast.limit:g} {unit})"
     if forecast.likely_days is None:
         return f"does not reach {limit} as it falls now"
-    latest = "not at all" if forecast.latest_days is None else f"{forecast.latest_days:.3g} d"
-    earliest = "-" if forecast.earliest_days is None else f"{forecast.earliest_days:.3g} d"
+    latest = "not at all" if forecast.latest_days is None else _within(forecast.latest_days)
+    earliest = "-" if forecast.earliest_days is None else _within(forecast.earliest_days)
     return (
-        f"reaches {limit} in {forecast.likely_days:.3g} d from its last point; "
+        f"reaches {limit} in {_within(forecast.likely_days)} from its last point; "
         f"earliest {earliest}, latest {latest}"
     )
 
@@ -182,3 +182,11 @@ def _draw(path: Path, archive: Path, site: Site, machine: Machine, trend: Trend 
         fail(str(error))
     write_picture(path, draw(site, machine, trend, rows))
     click.echo(f"{path}: {len(rows)} archived values from {timestamp(since_ns)}")
+
+
+def _within(days: float) -> str:
+    """A time in words, in the largest unit of which it has at least one."""
+    for unit, length_days in (("d", 1.0), ("h", 1 / 24), ("min", 1 / 1440)):
+        if days >= length_days:
+            return f"{days / length_days:.3g} {unit}"
+    return f"{days * 86400:.3g} s"
