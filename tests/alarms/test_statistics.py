@@ -274,16 +274,23 @@ def test_priorities() -> None:
 def test_what_is_shelved_at_the_end() -> None:
     """The list of what is shelved has who and why; what came back or was refused is not on it."""
 
-    def entry(at: int, cue: str, alarm: str, refusal: str = "") -> JournalEntry:
-        change = Transition(alarm, cue, S.NORMAL, S.SHELVED, "Ida", "lamp", refusal, 99)
+    def entry(
+        at: int,
+        cue: str,
+        alarm: str,
+        before: AlarmState = S.NORMAL,
+        after: AlarmState = S.SHELVED,
+        refusal: str = "",
+    ) -> JournalEntry:
+        change = Transition(alarm, cue, before, after, "Ida", "lamp", refusal, 99)
         return JournalEntry(1, SINCE + at, "G1", 1, "", change)
 
     entries = [
         entry(1, "shelve", "A"),
         entry(2, "shelve", "B"),
-        entry(3, "unshelve", "B"),
-        entry(4, "shelve", "C", "say why"),
-        entry(5, "suppress", "A"),
+        entry(3, "unshelve", "B", S.SHELVED, S.NORMAL),
+        entry(4, "shelve", "C", S.NORMAL, S.NORMAL, "say why"),
+        entry(5, "suppress", "A", S.SHELVED, S.SUPPRESSED),
     ]
     found = statistics(entries, SINCE, SINCE + DAY, {})
     assert [("A", "Ida", "lamp", 99)] == [
