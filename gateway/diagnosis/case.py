@@ -11,7 +11,7 @@ from functools import cached_property
 from math import inf
 from typing import Final
 
-from gateway.diagnosis.causes import CAUSES
+from gateway.diagnosis.causes import CAUSES, NO_ACCESS
 from gateway.diagnosis.cross_check import contact_interval
 from gateway.diagnosis.dc_band import DetectionBand
 from gateway.diagnosis.paths import Path
@@ -35,8 +35,7 @@ MARGIN: Final = 0.1  # of a limit, where nothing else is told: that of cross-che
 MONITOR_SICK: Final = frozenset(
     {"device failure", "heartbeat stopped", "function check", "out of service"}
 )
-# Without access to the rotor nothing that the monitor says is a measurement of it.
-ACCESS_SICK: Final = frozenset({"measurement missed", "failed contact", "telemetry lost"})
+_STILL: Final = frozenset({"frozen value", "noise absent"})
 _DOUBTFUL: Final = frozenset({"odd one out", "too fast change"})  # of less than a failure
 _UNSOUND: Final = (StatusSignal.FAILURE, StatusSignal.FUNCTION_CHECK)
 
@@ -182,14 +181,15 @@ class Case:
     @cached_property
     def _sick(self) -> tuple[str, ...]:
         """What casts doubt on everything that comes from this monitor."""
-        found = [
-            f"{record.subject}: {finding.cause}"
-            for record in self.assessed.health
-            for finding in record.findings
-            if (record.subject in self.installed.monitors and finding.cause in MONITOR_SICK)
-            or finding.cause in ACCESS_SICK
-        ]
-        return tuple(dict.fromkeys(found))
+        found: dict[tuple[str, str], str] = {}
+        for record in self.assessed.health:
+            for finding in record.findings:
+                said = f"{record.subject}: {finding.cause}"
+                if finding.cause in NO_ACCESS:  # of all that tell so, the first is named
+                    found.setdefault(("", finding.cause), said)
+                elif record.subject in self.installed.monitors and finding.cause in MONITOR_SICK:
+                    found.setdefault((record.subject, finding.cause), said)
+        return tuple(found.values())
 
     def health_of(self, path: Path) -> tuple[HealthRecord, ...]:
         """The records of all that a path needs, in the order of their names."""
@@ -202,12 +202,33 @@ class Case:
             causes = [
                 f"{record.subject}: {finding.cause}"
                 for finding in record.findings
-                if finding.cause in _DOUBTFUL or _is_unsound(finding.cause)
+                if (finding.cause in _DOUBTFUL or _is_unsound(finding.cause))
+                and finding.cause not in NO_ACCESS
             ]
-            if not causes and record.signal in _UNSOUND:
+            if (
+                not causes
+                and not NO_ACCESS.intersection(f.cause for f in record.findings)
+                and record.signal in _UNSOUND
+            ):
                 causes = [f"{record.subject}: {record.signal}"]
             found += causes
         return tuple(dict.fromkeys(found))
+
+    def still_beside(self, path: Path) -> tuple[str, ...]:
+        """What stands still among the numbers of the device that gives this one.
+
+        A device of which one value stands still may hold the others too. That weakens what it says
+        against a fault; what it says for one stands until something is wrong with that itself.
+        """
+        if path.kind is not Subject.VALUE:
+            return ()
+        return tuple(
+            f"{tag}: {finding.cause}"
+            for tag, other in self.installed.paths.items()
+            if other.kind is Subject.VALUE and other.device == path.device and tag in self._health
+            for finding in self._health[tag].findings
+            if finding.cause in _STILL
+        )
 
 
 def _dimension(contact: ActuatingContact) -> str:

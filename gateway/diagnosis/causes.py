@@ -141,4 +141,9 @@ _ALL: Final = (
     Cause("gateway overload", _S, "steps begin late", "reduce the load of this computer"),
 )
 
+# Without access to the rotor nothing that the monitor says is a measurement of it.
+NO_ACCESS: Final = frozenset({"measurement missed", "failed contact", "telemetry lost"})
+# A link that is dark by these cannot go dark on a fault any more.
+NO_LIGHT: Final = frozenset({"light contaminated", "light circuit failed"})
+
 CAUSES: Final = {cause.name: cause for cause in _ALL}

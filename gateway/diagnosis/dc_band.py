@@ -49,6 +49,11 @@ class DetectionBand:
     field_voltage_v: Measured | None
     text: str  # one sentence with figures and units
 
+    @property
+    def whole(self) -> str:
+        """The resistances over the whole winding in words."""
+        return _band_text(self.over_winding)
+
 
 class DcBand:
     """What the reports of one machine's DC-injection detector mean."""
@@ -141,12 +146,15 @@ def _at_any_voltage(
 
 def _meaning(bands: list[Band | None], overall: Band | None) -> str:
     if overall is None:
-        return "is explained by no earth fault, wherever it sits (k = 2)."
-    places = ", ".join(
-        f"{_band_text(band)} {name}" for band, (_, name) in zip(bands, _PLACES, strict=True)
-    )
+        return "fits no earth fault, wherever it sits (k = 2)."
+    named = tuple(zip(bands, _PLACES, strict=True))
+    places = [f"{_band_text(band)} {name}" for band, (_, name) in named if band is not None]
+    none = [name for band, (_, name) in named if band is None]
+    without = f" (none fits {' or '.join(none)})" if none else ""
     whole = _band_text(overall)
-    return f"means an earth fault of {places}; {whole} wherever it sits (k = 2)."
+    if not places:
+        return f"fits an earth fault of {whole} elsewhere in the winding{without} (k = 2)."
+    return f"fits an earth fault of {', '.join(places)}{without}; {whole} wherever it sits (k = 2)."
 
 
 def _measured_text(measured: Measured, factor: float, unit: str) -> str:

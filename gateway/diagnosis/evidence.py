@@ -116,7 +116,11 @@ class EvidenceDesk:
         if gone and before is not None:
             observed = tuple(g.observed for g in gone if g.observed is not None)
             old = before.evidence
-            return before, replace(old, observations=(*old.observations, *observed))
+            return before, replace(
+                old,
+                observations=(*old.observations, *observed),
+                questions=(*old.questions, *(g.question for g in gone if g.question)),
+            )
         rules = self._rules[case.record.alarm]
         told = [*(g for rule in rules for g in given(rule, case)), *gone]
         evidence = _evidence(case.record.alarm, told)

@@ -2,16 +2,18 @@
 
 Gathers what all diagnostics have found into one record for each link, device, tag, the machine and
 the gateway, always in this order. A finding keeps its time and its figures while its cause lasts.
-The machine's record has every cause once, with the subjects that have it. Refuses to judge.
+The machine's record has every cause once, with the subjects that have it. Where the rotor is not
+reached, that is told of each value too that is measured on it. Refuses to judge.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Final
 
-from gateway.diagnosis.causes import CAUSES
+from gateway.diagnosis.causes import CAUSES, NO_ACCESS, NO_LIGHT
 from gateway.diagnosis.gateway_health import GATEWAY, GatewayHealth, GatewayMemory
 from gateway.diagnosis.link_health import LinkHealth, LinkMemory
+from gateway.diagnosis.measuring import measuring_tags
 from gateway.diagnosis.monitor_health import MonitorHealth, MonitorMemory
 from gateway.diagnosis.proof import Proof, ProofMemory, ProofWatch
 from gateway.diagnosis.seen import Found, Seen
@@ -53,6 +55,10 @@ class HealthDesk:
             *((Subject.MONITOR, device) for device in within.devices),
             *((kind, tag) for tag, kind in within.kinds.items()),
         )
+        measured = measuring_tags(site, machine)
+        self._through_access = (*measured, *within.computed)
+        link = site.machine(machine).optical_link
+        self._by_light = (link.dark,) if link is not None else ()
         self._of = {tag: within.subjects_of(tag) for tag in within.kinds}
         # The last records, and what they were made of: the same again as long as that stands.
         self._made_of: tuple[Findings, dict[str, Proof]] | None = None
@@ -74,7 +80,7 @@ class HealthDesk:
         silent = of_links.silent.keys()
         monitors, of_monitors = self._monitors.step(memory.monitors, seen, silent)
         signals, of_signals = self._signals.step(memory.signals, seen, of_links, of_monitors)
-        others = (*of_signals, *more)
+        others = (*of_signals, *self._handed_on(more))
         in_doubt = {f.subject for f in others}
         gateway, of_gateway = self._gateway.step(memory.gateway, seen, alarms, in_doubt)
         proof, of_proof = self._proof.step(memory.proof, seen, silent)
@@ -90,6 +96,15 @@ class HealthDesk:
         ):
             memory = HealthMemory(links, monitors, signals, gateway, proof, findings)
         return memory, self._recorded(findings, proof.proofs)
+
+    def _handed_on(self, more: Iterable[Found]) -> Iterator[Found]:
+        """What was found, and of a rotor that is not reached also each value measured on it."""
+        for one in more:
+            yield one
+            if one.kind is Subject.MACHINE and one.cause in NO_ACCESS | NO_LIGHT:
+                tags = self._through_access if one.cause in NO_ACCESS else self._by_light
+                for tag in tags:
+                    yield Found(tag, self._subjects.kinds[tag], one.cause, one.detail)
 
     def _lasting(self, before: Findings, found: Iterable[Found], utc_ns: int) -> Findings:
         """The findings of now; what lasts keeps its time and detail."""

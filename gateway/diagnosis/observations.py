@@ -23,6 +23,10 @@ _SHORT_OF_ALL: Final = 1 - 1e-12
 _CEILING_PU: Final = 2.5  # of the rated field voltage, static excitation, common practice
 _STEADY_PU: Final = 0.05  # change of field voltage between half-cycles, of the rated one, practice
 _PRESUMED_FAULT: Final = "fault seen"  # a proof by the alarm itself is none
+_PROOFS: Final = {
+    "self-test": "by a self-test of its device, which may leave out the way to the rotor",
+    _PRESUMED_FAULT: "by a fault that another device told too",
+}
 _MIDDLE: Final = frozenset({Explanation.AC_PHASE, Explanation.AC_NEUTRAL})
 
 
@@ -56,7 +60,7 @@ def _of(case: Case, witness: Witness, truth: bool | None, **words: str) -> Answe
         limit = f"{witness.limit / path.factor:.4g} {path.unit.name}"
     stands = sample.status.name if sample is not None else "not seen"
     if path.tag in case.seen.blind:
-        stands += ", blind"
+        stands += ", not usable"
     words |= {"tag": path.tag, "value": path.said(sample), "limit": limit, "stands": stands}
     return Answer(truth, path.name, words, path.tag, sample)
 
@@ -65,7 +69,10 @@ def band(case: Case) -> Iterator[Answer]:
     """Whether any earth fault explains the current, or the contact, of a DC injection."""
     if case.band is not None:
         witness = next((w for w in case.fault.witnesses if w.role is Role.CURRENT), case.fault.own)
-        yield _of(case, witness, case.band.over_winding is not None, figures=case.band.text)
+        fits = case.band.over_winding is not None
+        # A current that speaks against the fault fits a weaker one, as that of any winding does.
+        weak = fits and case.truths[witness.path.tag] is False
+        yield _of(case, witness, None if weak else fits, figures=case.band.text)
 
 
 def agreement(case: Case) -> Iterator[Answer]:
@@ -93,6 +100,8 @@ def paths_well(supporting: bool) -> Callable[[Case], Iterator[Answer]]:
         for path in {w.path.name: w.path for w in _side(case, supporting)}.values():
             mates = [w.path for w in _side(case, supporting) if w.path.name == path.name]
             doubts = dict.fromkeys(d for mate in mates for d in case.doubts(mate))
+            if not supporting:
+                doubts |= dict.fromkeys(d for mate in mates for d in case.still_beside(mate))
             known = any(case.health_of(mate) for mate in mates)
             truth = False if doubts else True if known else None
             yield Answer(truth, path.name, {"path": path.name, "figures": ", ".join(doubts)})
@@ -120,7 +129,7 @@ def proved(case: Case) -> Iterator[Answer]:
         by_itself = record.proof == _PRESUMED_FAULT and record.proved_ns >= case.record.since_ns
         age_s = (case.seen.utc_ns - record.proved_ns) / 1e9
         recent = not every_s or age_s <= every_s
-        words = {"age": duration(age_s), "what": record.proof}
+        words = {"age": duration(age_s), "what": _PROOFS.get(record.proof, record.proof)}
         yield _of(case, witness, None if by_itself else recent, **words)
 
 
@@ -186,8 +195,23 @@ def earth_fault(case: Case) -> Iterator[Answer]:
         for told in case.assessed.access.explanations
         if told.what == FAULT and told.standing is Standing.EXCLUDED
     ]
-    alone = case.fault.situation is Situation.DARK and excluded
-    yield Answer(not alone, GATEWAY, {"figures": "; ".join(excluded[0].because if alone else ())})
+    if case.fault.situation is Situation.DARK and excluded:
+        words = {
+            "what": "an earth fault that puts out the light",
+            "figures": "; ".join(excluded[0].because),
+        }
+        yield Answer(False, GATEWAY, words)
+    else:
+        yield Answer(True, GATEWAY, {"what": "an earth fault in the field circuit"})
+
+
+def weak_fault(case: Case) -> Iterator[Answer]:
+    """Whether an earth fault too weak to put out the light may be there: it always may."""
+    if any(answer.truth is False for answer in earth_fault(case)):
+        figures = ""
+        if case.band is not None and case.band.over_winding is not None:
+            figures = f" ({case.band.whole} by the injected current)"
+        yield Answer(None, GATEWAY, {"figures": figures})
 
 
 def excited(case: Case) -> Iterator[Answer]:
@@ -247,7 +271,9 @@ def settled(case: Case) -> Iterator[Answer]:
     for witness in case.supporting:
         sample = case.speaks(witness.path.tag)
         if witness.role is Role.COMPUTED and sample is not None and sample.value is not None:
-            read_ohm = max(float(sample.value) * witness.path.factor, 0.0)
+            read_ohm = float(sample.value) * witness.path.factor
+            if read_ohm <= 0:  # no half-cycles are so short
+                continue
             r0_ohm = pulse.source_resistance
             share = min(read_ohm / (r0_ohm + read_ohm), _SHORT_OF_ALL)
             half_s = 2 * _LARGEST_CAPACITANCE_F * r0_ohm * atanh(share)
@@ -308,7 +334,7 @@ def falling(case: Case) -> Iterator[Answer]:
     """Whether the resistance has been falling."""
     for state in case.trend.states if case.trend is not None else ():
         if state.verdict == "falling" and state.decades_per_day is not None:
-            figures = f"{state.decades_per_day:.2g} decades a day while {state.state}"
+            figures = f"{abs(state.decades_per_day):.2g} decades a day while {state.state}"
             if state.p_value is not None:
                 figures += f" (p = {state.p_value:.2g})"
             yield Answer(True, GATEWAY, {"figures": figures}, case.trend.tag if case.trend else "")
@@ -336,10 +362,11 @@ def other_monitor(case: Case) -> Iterator[Answer]:
 
 
 def gone(case: Case) -> Iterator[Answer]:
-    """Whether the condition of the alarm has gone."""
+    """Whether the condition of the alarm has gone; not known where its value is in doubt."""
     own = case.fault.own
     if not case.record.present or case.truths[own.path.tag] is False:
-        yield _of(case, own, True)
+        doubts = case.doubts(own.path)
+        yield _of(case, own, None if doubts else True, figures=", ".join(doubts))
 
 
 def duration(seconds: float) -> str:

@@ -409,7 +409,7 @@ def _percent(light: float) -> str:
 
 
 def _milliamperes(current_a: float) -> str:
-    return f"{float(f'{current_a * 1e3:.4g}'):.12g} mA"
+    return f"{current_a * 1e3:.4g} mA"
 
 
 def _time(duration_ns: int) -> str:

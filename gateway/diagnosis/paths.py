@@ -47,9 +47,9 @@ class Path:
             return "actuated" if sample.value else "not actuated"
         bits = sample.status.limit
         least = {Limit.HIGH: "at least ", Limit.LOW: "at most "}.get(bits, "")
-        text = f"{least}{sample.value:.4g} {self.unit.name}"
+        text = f"{least}{plain(sample.value, 4)} {self.unit.name}"
         if sample.uncertainty and not least:
-            text += f" ± {COVERAGE * sample.uncertainty:.2g} {self.unit.name}"
+            text += f" ± {plain(COVERAGE * sample.uncertainty, 2)} {self.unit.name}"
         return text
 
     def interval(self, sample: Sample) -> tuple[float, float] | None:
@@ -112,6 +112,11 @@ def _computed(machine: Machine, measured: dict[str, Path]) -> dict[str, Path]:
             computed=True,
         )
     return result
+
+
+def plain(value: float, digits: int) -> str:
+    """A number of so many significant digits, large ones without an exponent."""
+    return f"{float(f'{value:.{digits}g}'):.12g}"
 
 
 def measured_now(sample: Sample | None, blind: frozenset[str]) -> bool:

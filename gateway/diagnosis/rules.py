@@ -63,8 +63,8 @@ _TESTIMONY: Final = (
         "dark link",
         "Is the optical link dark?",
         Role.DARK,
-        "the optical link is dark ({tag}); that alone tells no fault from a dirty lamp, a failed "
-        "circuit or no excitation",
+        "the optical link is dark ({tag}); that alone does not tell a fault from a dirty lamp, a "
+        "failed circuit or missing excitation",
         "the optical link is not dark ({tag})",
     ),
     _spoken(
@@ -90,6 +90,7 @@ _BELIEF: Final = (
         seen.band,
         yes=Says(_FOR, "{figures}"),
         no=Says(_DOUBT, "{figures}", "Are injection voltage, resistances and field voltage right?"),
+        unknown=Says(_OPEN, "a weaker earth fault may be there: {figures}"),
         detection=("DC injection",),
     ),
     Rule(
@@ -130,10 +131,10 @@ _BELIEF: Final = (
         "proof",
         "Has this path proved in time that it can see a fault?",
         seen.proved,
-        yes=Says(_FOR, "{tag} proved {age} ago that it can see a fault ({what})"),
+        yes=Says(_FOR, "{tag} proved {age} ago that it can see a fault, {what}"),
         no=Says(
             _OPEN,
-            "{tag} last proved {age} ago that it can see a fault ({what})",
+            "{tag} last proved {age} ago that it can see a fault, {what}",
             "Does {tag} still see a fault? Its proof is overdue: test the function.",
         ),
         unknown=Says(
@@ -159,7 +160,7 @@ _BELIEF: Final = (
         seen.alive,
         yes=Says(_FOR, "{tag} moves as a live value does"),
         no=Says(_DOUBT, "{tag} does not move as a live value does: {figures}"),
-        unknown=Says(_OPEN, "nothing is set that would show {tag} standing still"),
+        unknown=Says(_OPEN, "the site file sets nothing that would show {tag} standing still"),
     ),
     Rule(
         "light explained otherwise",
@@ -184,7 +185,15 @@ _BELIEF: Final = (
         "earth fault possible",
         "Does an earth fault remain possible?",
         seen.earth_fault,
-        explains="an earth fault in the field circuit",
+        explains="{what}",
+    ),
+    Rule(
+        "weak earth fault",
+        "May there be an earth fault too weak to put out the light?",
+        seen.weak_fault,
+        situations=(Situation.DARK,),
+        access=("optical link",),
+        explains="an earth fault too weak to put out the light{figures}",
     ),
     Rule(
         "excited",
@@ -192,7 +201,7 @@ _BELIEF: Final = (
         seen.excited,
         no=Says(
             _OPEN,
-            "the machine is not excited, so no place can be told",
+            "the machine is not excited, so the place of a fault cannot be told",
             "What does the measurement show with excitation?",
         ),
         unknown=Says(None, "", "Is the machine excited?"),
@@ -205,12 +214,12 @@ _BELIEF: Final = (
         no=Says(
             _OPEN,
             "the field voltage {tag} is in doubt: {value}; {figures}",
-            "Is the field voltage right? Place and DC bands rest on it.",
+            "Is the field voltage right? The place, or the band, is computed with it.",
         ),
         unknown=Says(
             _OPEN,
             "the field voltage {tag} is not known now",
-            "What is the field voltage? Place and DC bands rest on it.",
+            "What is the field voltage? The place, or the band, is computed with it.",
         ),
     ),
     Rule(
@@ -249,7 +258,7 @@ _BELIEF: Final = (
             "{tag} is {value}: the middle of the winding, as two faults or one on the AC side read",
             "Is the fault on the AC side of the rectifier, or are there two?",
         ),
-        unknown=Says(None, "", "Where is the fault? The place is not told now."),
+        unknown=Says(None, "", "Where is the fault? Its place is not known now."),
         situations=_READ_AS_RESISTANCE,
         detection=("pulse injection",),
         explains="a fault on the AC side of the rectifier, or two whose mean is the middle",
@@ -264,7 +273,7 @@ _BELIEF: Final = (
             "{tag} lies outside the winding (-5 % to 105 %) by more than its uncertainty",
             "Are source resistance, tap and polarity set as installed?",
         ),
-        unknown=Says(_OPEN, "{tag} tells no place now"),
+        unknown=Says(_OPEN, "{tag} gives no place now"),
         situations=_READ_AS_RESISTANCE,
         detection=("pulse injection",),
     ),
@@ -277,7 +286,7 @@ _BELIEF: Final = (
             "the trend has the pattern of moisture: {figures}",
             "Does the resistance recover as the machine warms up?",
         ),
-        unknown=Says(None, "", "Is it moisture? No trend is told."),
+        unknown=Says(None, "", "Is it moisture? There is no trend to tell."),
         explains="moisture on the winding",
     ),
     Rule(
@@ -290,8 +299,8 @@ _BELIEF: Final = (
         "second fault",
         "Has the leakage grown as it does with one more fault, or a worse one?",
         seen.second_fault,
-        yes=Says(_FOR, "{figures}", "Is there a second fault? {figures}"),
-        no=Says(_OPEN, "{figures}", "Why has the leakage changed? {figures}"),
+        yes=Says(_FOR, "{figures}", "Is there a second fault ({figures})?"),
+        no=Says(_OPEN, "{figures}", "Why has the leakage changed ({figures})?"),
         detection=("pulse injection",),
     ),
     Rule(
@@ -322,6 +331,12 @@ GONE: Final = Rule(
     "Has the condition of the alarm gone?",
     seen.gone,
     yes=Says(_OPEN, "the condition has gone since: {tag} is {value}; the rest is as it stood"),
+    unknown=Says(
+        _OPEN,
+        "{tag} is {value} now, which does not show that the fault has gone: {figures}; the rest is "
+        "as it stood",
+        "Has the fault gone? {tag} cannot be relied on now: {figures}.",
+    ),
 )
 
 RULES: Final = (*_TESTIMONY, *_BELIEF, GONE)

@@ -89,7 +89,7 @@ async def test_one_machine_as_json(tmp_path: Path) -> None:
                 "since": "2026-01-01T11:55:00.000Z",
                 "detail": "2.1 mA",
                 "meaning": "the loop current is below the NE 43 band",
-                "advice": "check the loop",
+                "advice": "check wiring and transmitter supply",
             }
         ],
         "proved": "-",

@@ -32,7 +32,7 @@ def test_a_contact_means_the_published_ratio_over_the_winding():
     assert 262e3 == pytest.approx(band.at_positive_end.highest_ohm, NEAR)
     assert (0.0, 262e3) == (band.over_winding.lowest_ohm, pytest.approx(262e3, NEAR))
     assert (
-        "Picking up above 1 mA at a field voltage of 250 V means an earth fault of at most "
+        "Picking up above 1 mA at a field voltage of 250 V fits an earth fault of at most "
         "12 kohm at the negative end, at most 137 kohm in the middle, at most 262 kohm at the "
         "positive end; at most 262 kohm wherever it sits (k = 2)." == band.text
     )
@@ -65,7 +65,7 @@ def test_a_current_means_one_resistance_for_each_place():
     wider = BANDS.of_current(seen({**told, "O1.I": sample("O1.I", 1460.0, u=20.0)}), "O1.I")
     assert wider.at_negative_end.lowest_ohm < 4438 < wider.at_negative_end.highest_ohm
     assert (
-        "An injected current of 1.46 mA ± 0.04 mA at a field voltage of 250 V means an earth fault "
+        "An injected current of 1.46 mA ± 0.04 mA at a field voltage of 250 V fits an earth fault "
         "of 4 kohm to 4.9 kohm at the negative end" in wider.text
     )
 
@@ -84,7 +84,7 @@ def test_an_unknown_field_voltage_is_told(field):
     band = BANDS.of_contact(seen(samples), True)
     assert None is band.field_voltage_v
     assert (
-        "Picking up above 1 mA, if the field voltage is within 0 V to 250 V, means an earth fault "
+        "Picking up above 1 mA, if the field voltage is within 0 V to 250 V, fits an earth fault "
         "of at most 12 kohm at the negative end" in band.text
     )
     assert 262e3 == pytest.approx(band.over_winding.highest_ohm, NEAR)
@@ -95,14 +95,14 @@ def test_a_reading_at_its_limit_is_at_least_what_it_says():
     clipped = sample("O1.I", 50000.0, status=GOOD.with_limit(Limit.HIGH))
     band = BANDS.of_current(seen({"O1.UF": 250.0, "O1.I": clipped}), "O1.I")
     assert (None, None) == (band.at_negative_end, band.over_winding)
-    assert "explained by no earth fault" in band.text  # a dead short draws 22.8 mA at most
+    assert "fits no earth fault" in band.text  # a dead short draws 22.8 mA at most
     lower = sample("O1.I", 10000.0, status=GOOD.with_limit(Limit.HIGH))
     band = BANDS.of_current(seen({"O1.UF": 250.0, "O1.I": lower}), "O1.I")
     assert (0.0, 15400.0) == (
         band.over_winding.lowest_ohm,
         pytest.approx(band.over_winding.highest_ohm, NEAR),
     )
-    assert "none at the negative end" in band.text
+    assert "(none fits at the negative end)" in band.text
     least = sample("O1.I", 1460.0, status=GOOD.with_limit(Limit.HIGH))
     band = BANDS.of_current(seen({"O1.UF": 250.0, "O1.I": least}), "O1.I")
     assert 0.0 == band.at_positive_end.lowest_ohm

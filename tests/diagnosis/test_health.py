@@ -67,6 +67,19 @@ def test_machine_has_every_cause_once():
     assert "mon, U1.IP, U1.IN, U1.UP, U1.UN, U1.R and 1 more" == desk.detail("U1")
 
 
+def test_a_rotor_that_is_not_reached_makes_its_values_fail():
+    """A brush without contact reads like a perfect winding: the values on it are not well."""
+    open_brush = Found("U1", Subject.MACHINE, "failed contact", "it touches nothing")
+    desk = Desk().step(more=(open_brush,))
+    for tag in ("U1.IP", "U1.IN", "U1.R", "U1.ALPHA"):
+        assert ["failed contact"] == desk.causes(tag)
+        assert StatusSignal.FAILURE is desk.record(tag).signal
+    assert [] == desk.causes("U1.TEMP")
+    assert "it touches nothing" == desk.detail("U1")
+    worn = Found("U1", Subject.MACHINE, "brush worn", "510 h of 500 h")
+    assert [] == desk.step(more=(worn,)).causes("U1.R")
+
+
 def test_what_is_said_of_a_stranger_is_not_lost():
     """A finding on something the machine does not list has a record at the end of the others."""
     stray = Found("far.away", Subject.VALUE, "odd one out", "x")

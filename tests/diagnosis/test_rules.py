@@ -188,6 +188,7 @@ SCENES = (
     Scene("band of the current", True, **DARK),
     # (24 V + 200 V) / 12 kohm = 19 mA is the most that any fault can draw.
     Scene("band of the current", False, **DARK, read={"D1.I": 40000.0}),
+    Scene("band of the current", None, **DARK, read={"D1.I": 300.0}),
     Scene("paths agree", True, agreements=(agree(True),)),
     Scene("paths agree", False, agreements=(agree(False, detail="12 kohm; 500 kohm"),)),
     Scene("paths agree", None, agreements=(agree(None),)),
@@ -277,7 +278,13 @@ SCENES = (
     Scene("second fault", False, joined=joined(False, False)),
     Scene("one monitor", True),
     Scene("other monitor", None),
-    Scene("condition gone", True, record={"present": False}),
+    Scene("condition gone", True, record={"present": False}, health=()),
+    Scene(
+        "condition gone",
+        None,
+        read=value("P1.R", 500.0),
+        health=(ill("P1.IP", "frozen value"),),
+    ),
     Scene("condition gone", True, read=value("P1.R", 500.0)),
 )
 
@@ -438,6 +445,42 @@ def test_doubt_names_what_is_wrong_and_nothing_else():
     case = scene.case()
     assert ("P1.IP: frozen value",) == case.doubts(INSTALLED["P1"].paths["P1.R"])
     assert () == case.doubts(INSTALLED["P1"].paths["P1.READ"])
+
+
+def test_a_lost_access_is_named_once():
+    """Every value of a machine whose rotor is not reached says so; one of them is told."""
+    lost = tuple(ill(subject, "telemetry lost") for subject in ("mon", "P1.IP", "P1.READ", "P1"))
+    case = Scene("", None, health=lost).case()
+    assert ("mon: telemetry lost",) == case.doubts(INSTALLED["P1"].paths["P1.READ"])
+    assert ("mon: telemetry lost",) == case.doubts(INSTALLED["P1"].paths["P1.TRIPPED"])
+
+
+def test_a_device_that_holds_one_value_does_not_speak_against_a_fault():
+    """A frozen field voltage makes the current beside it no ground to doubt a dark link; for the
+    fault, the current counts until something is wrong with itself."""
+    frozen = (ill("D1.UF", "frozen value"),)
+    against = Scene("opposing path well", False, **DARK, read={"D1.I": 300.0}, health=frozen)
+    assert [("mon", "D1.UF: frozen value")] == [
+        (g.answer.path.removeprefix("device "), g.answer.words["figures"]) for g in against.given()
+    ]
+    in_favour = Scene("supporting path well", True, **DARK, health=frozen)
+    assert {True} == {g.answer.truth for g in in_favour.given()}
+
+
+def test_an_excluded_fault_is_one_that_puts_out_the_light():
+    """0.67 mA does not put out the light, but a fault of 23.6 kohm or more may be there."""
+    explanations = (light("an earth fault", "excluded", "the current is below pick-up"),)
+    scene = Scene("", None, **DARK, read={"D1.I": 670.0}, explanations=explanations)
+    (fault,), (weak,) = scene.given("earth fault possible"), scene.given("weak earth fault")
+    assert ("", "an earth fault that puts out the light: the current is below pick-up") == (
+        fault.possible,
+        fault.excluded,
+    )
+    # (24 V + 0 to 200 V) / 0.67 mA - 12 kohm, within k = 2 of what the current is known to.
+    assert "" == weak.excluded
+    figures = "23.6 kohm to 323 kohm by the injected current"
+    assert f"an earth fault too weak to put out the light ({figures})" == weak.possible
+    assert [] == Scene("", None, **DARK).given("weak earth fault")
 
 
 def test_the_table_has_a_row_for_each_rule():
