@@ -6,13 +6,14 @@ less than 12 % are passed over however sure. What cannot be told apart is said t
 Refuses to name causes: a pattern says how the resistance behaves, not why.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 from typing import Final
 
 from gateway.diagnosis import cusum
+from gateway.diagnosis.covariates import Of, candidates, covariate, graded, tells_apart
 from gateway.diagnosis.mann_kendall import combined, lag_1_inflation, mann_kendall
 from gateway.diagnosis.rank_tests import (
     dependence_inflation,
@@ -20,7 +21,7 @@ from gateway.diagnosis.rank_tests import (
     partial_spearman,
 )
 from gateway.diagnosis.theil_sen import theil_sen
-from gateway.diagnosis.trend_points import COVARIATE_NAMES, Point, unbounded
+from gateway.diagnosis.trend_points import Point, unbounded
 
 MOISTURE: Final = "moisture"
 INTERMITTENT: Final = "intermittent"
@@ -37,6 +38,7 @@ _EXCURSIONS_LEAST: Final = 3
 _RESOLUTION_DECADES: Final = 0.005  # 1.2 %: no monitor's readings scatter less and mean it
 _SWITCHES_LEAST: Final = 3  # between two states; fewer cannot be told from a step
 _EXCURSION_DECADES: Final = 0.301
+_KEPT_SHARE: Final = 0.9  # of the points that a step must leave on its own sides
 _HOUR_NS: Final = 3600 * 10**9
 
 
@@ -47,21 +49,6 @@ class Settings:
     units: tuple[str, ...]  # of COVARIATE_NAMES, "" where there is none
     by_running: bool  # states say running or standstill
     by_heat: bool  # states say hot or cold
-
-
-@dataclass(frozen=True, slots=True)
-class _Of:
-    """Something that the resistance may depend on, with the points at which it is known."""
-
-    pattern: str
-    name: str
-    unit: str  # "" of a state
-    words: tuple[str, str]  # low and high, of a state
-    value: Callable[[str, Point], float | None]
-
-    @property
-    def is_state(self) -> bool:
-        return self.words != ("", "")
 
 
 _Placed = tuple[str, Point]
@@ -75,16 +62,16 @@ def find(
         ((state, p) for state, points in series.items() for p in points),
         key=lambda pair: pair[1].clock_ns,
     )
-    candidates = _candidates(settings)
-    level = FAMILY_LEVEL / (len(candidates) + len(series) + 1)
+    possible = candidates(settings.units, by_running=settings.by_running, by_heat=settings.by_heat)
+    level = FAMILY_LEVEL / (len(possible) + len(series) + 1)
     found = []
     moist = _moisture(placed, settings, level)
     if moist:
         found.append((MOISTURE, moist))
-    depends = _dependences(placed, candidates, level, bool(moist))
+    depends = _dependences(placed, possible, level, bool(moist))
     found += depends
-    explained = [c for c in candidates if any(c.pattern == name for name, _ in depends)]
-    if (figures := _intermittent(series)) is not None:
+    explained = [c for c in possible if any(c.pattern == name for name, _ in depends)]
+    if (figures := _intermittent(series, explained)) is not None:
         found.append((INTERMITTENT, figures))
     declines, steps = [], []
     for state in sorted(series):
@@ -92,7 +79,7 @@ def find(
         if len(points) < _POINTS_LEAST:
             continue
         known = unbounded([p.log_ohm for p in points], [p.bound for p in points])
-        stepped = _step(state, points, known)
+        stepped = _step(state, points, known, explained, bool(moist))
         if stepped:
             steps.append(stepped)
         elif falling := _decline(state, points, known, level, explained):
@@ -102,34 +89,6 @@ def find(
     if steps:
         found.append((STEP, "; ".join(steps)))
     return tuple(found)
-
-
-def _candidates(settings: Settings) -> list[_Of]:
-    """Temperature, speed and load as numbers; as states where no tag gives the number."""
-    found = []
-    for place, name in enumerate(COVARIATE_NAMES[:3]):
-        pattern = f"{name}-dependent"
-        if settings.units[place]:
-            found.append(_Of(pattern, name, settings.units[place], ("", ""), _covariate(place)))
-        elif name == "speed" and settings.by_running:
-            words = ("at standstill", "when running")
-            found.append(_Of(pattern, "speed", "", words, _state_of("standstill", "running")))
-        elif name == "temperature" and settings.by_heat:
-            words = ("when cold", "when hot")
-            found.append(_Of(pattern, "temperature", "", words, _state_of("cold", "hot")))
-    return found
-
-
-def _covariate(place: int) -> Callable[[str, Point], float | None]:
-    return lambda state, point: point.covariates[place]
-
-
-def _state_of(low: str, high: str) -> Callable[[str, Point], float | None]:
-    def value(state: str, point: Point) -> float | None:
-        words = state.split()
-        return 1.0 if high in words else 0.0 if low in words else None
-
-    return value
 
 
 def _known(placed: Sequence[_Placed]) -> list[float]:
@@ -181,7 +140,7 @@ def _recovery(placed: Sequence[_Placed], level: float) -> str:
 def _humid(placed: Sequence[_Placed], settings: Settings, level: float) -> str:
     if not settings.units[3]:
         return ""
-    of = _Of(MOISTURE, "humidity", settings.units[3], ("", ""), _covariate(3))
+    of = Of(MOISTURE, "humidity", settings.units[3], ("", ""), covariate(3))
     told = _dependence(placed, of, level)
     return told.text if told is not None and told.effect < 0 else ""
 
@@ -191,19 +150,21 @@ def _humid(placed: Sequence[_Placed], settings: Settings, level: float) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Told:
-    of: _Of
+    of: Of
     effect: float  # decades, high against low
     text: str
 
 
 def _dependences(
-    placed: Sequence[_Placed], candidates: Sequence[_Of], level: float, moist: bool
+    placed: Sequence[_Placed], candidates: Sequence[Of], level: float, moist: bool
 ) -> list[tuple[str, str]]:
     """What the resistance goes with; of several, those that the others do not explain."""
     told = [t for c in candidates if (t := _dependence(placed, c, level)) is not None]
     # A winding that dries while it runs rises with speed, load and warmth: that is moisture.
     told = [t for t in told if not (moist and t.effect > 0)]
-    own = [t for t in told if not any(_explains(placed, o.of, t.of) for o in told if o is not t)]
+    own = [
+        t for t in told if not any(_explains(placed, o.of, t.of, level) for o in told if o is not t)
+    ]
     if own or not told:
         return [(t.of.pattern, t.text) for t in own]
     # Each explains the other: they move together, and the points cannot tell which it is.
@@ -214,13 +175,13 @@ def _dependences(
     return found
 
 
-def _dependence(placed: Sequence[_Placed], of: _Of, level: float) -> _Told | None:
+def _dependence(placed: Sequence[_Placed], of: Of, level: float) -> _Told | None:
     at = [(value, pair) for pair in placed if (value := of.value(*pair)) is not None]
     if len(at) < _POINTS_LEAST:
         return None
     x, pairs = [a for a, _ in at], [pair for _, pair in at]
     y = _known(pairs)
-    test = partial_spearman(x, y, [_hours(pairs)])
+    test = partial_spearman(graded(x), y, [_hours(pairs)])
     if test is None or test.p_value >= level:
         return None
     low, high = _ends(x)
@@ -246,7 +207,7 @@ def _dependence(placed: Sequence[_Placed], of: _Of, level: float) -> _Told | Non
     return _Told(of, effect, text)
 
 
-def _explains(placed: Sequence[_Placed], other: _Of, of: _Of) -> bool:
+def _explains(placed: Sequence[_Placed], other: Of, of: Of, level: float) -> bool:
     """Whether nothing is left of the dependence on `of` where `other` is held fixed."""
     at = [
         (value, beside, pair)
@@ -257,8 +218,8 @@ def _explains(placed: Sequence[_Placed], other: _Of, of: _Of) -> bool:
     x, z = [a for a, _, _ in at], [b for _, b, _ in at]
     if len(at) < _POINTS_LEAST:
         return False
-    test = partial_spearman(x, _known(pairs), [_hours(pairs), z])
-    return test is None or test.p_value >= 0.05
+    test = partial_spearman(graded(x), _known(pairs), [_hours(pairs), graded(z)])
+    return test is None or test.p_value >= level
 
 
 def _ends(x: Sequence[float]) -> tuple[float, float]:
@@ -270,19 +231,25 @@ def _ends(x: Sequence[float]) -> tuple[float, float]:
 # --- within one state ------------------------------------------------------------------------
 
 
-def _intermittent(series: Mapping[str, tuple[Point, ...]]) -> str | None:
-    """Excursions to below half of the level and back, within intervals and over whole ones."""
+def _intermittent(series: Mapping[str, tuple[Point, ...]], explained: Sequence[Of]) -> str | None:
+    """Excursions to below half of the level and back, within intervals and over whole ones.
+
+    Whole ones that go with what the resistance depends on are no excursions.
+    """
     within = intervals = whole = total = 0
     lowest: list[float] = []
-    for points in series.values():
+    for state, points in series.items():
         total += len(points)
         for point in points:
             if point.dips:
                 within, intervals = within + point.dips, intervals + 1
                 lowest.append(point.lowest)
-        low = _low_runs(points)
+        away = _away(points)
+        if any(tells_apart(of, state, points, [a < 0 for a in away]) for of in explained):
+            continue
+        low = _low_runs(away)
         whole += len(low)
-        lowest += low
+        lowest += [min(points[i].log_ohm for i in run) for run in low]
     if within + whole < _EXCURSIONS_LEAST or intervals + whole < 2:
         return None
     return (
@@ -291,29 +258,54 @@ def _intermittent(series: Mapping[str, tuple[Point, ...]]) -> str | None:
     )
 
 
-def _low_runs(points: Sequence[Point]) -> list[float]:
-    """The lowest value of each stretch of low points that has high ones on both sides."""
+def _away(points: Sequence[Point]) -> list[int]:
+    """Of each point: -1 where it is low, 1 near the level, 0 between."""
     if len(points) < _POINTS_LEAST:
-        return []
+        return [0] * len(points)
     known = unbounded([p.log_ohm for p in points], [p.bound for p in points])
     sigma = max(cusum.robust_sigma(known), _RESOLUTION_DECADES)
     level, depth = median(known), max(_EXCURSION_DECADES, 8 * sigma)
-    # Slow drifts there and back, such as those of moisture, pass through what lies between.
-    away = [-1 if v < level - depth else int(v > level - depth / 2) for v in known]
+    return [-1 if v < level - depth else int(v > level - depth / 2) for v in known]
+
+
+def _low_runs(away: Sequence[int]) -> list[range]:
+    """Each stretch of low points that has high ones on both sides.
+
+    Slow drifts there and back, such as those of moisture, pass through what lies between.
+    """
     found = []
     begun = 0
-    for i in range(1, len(known)):
+    for i in range(1, len(away)):
         if away[i] < 0 <= away[i - 1]:
             begun = i
         elif away[i - 1] < 0 <= away[i] and begun and away[begun - 1] == away[i] == 1:
-            found.append(min(known[begun:i]))
+            found.append(range(begun, i))
     return found
 
 
-def _step(state: str, points: Sequence[Point], known: Sequence[float]) -> str:
-    """A step by CUSUM that fits better than a line does."""
+def _step(
+    state: str,
+    points: Sequence[Point],
+    known: Sequence[float],
+    explained: Sequence[Of],
+    moist: bool,
+) -> str:
+    """A step by CUSUM that fits better than a line does, and that nothing else explains."""
     step = cusum.step(known, _RESOLUTION_DECADES)
     if step is None or abs(step.after - step.before) < _EFFECT_DECADES:
+        return ""
+    # A winding that dries rises, and stands as wet as its last stop has left it: that is moisture.
+    if moist and (step.after > step.before or "standstill" in state):
+        return ""
+    middle = (step.before + step.after) / 2
+    later = [i >= step.index for i in range(len(known))]
+    kept = sum(
+        (v > middle) == (a == (step.after > step.before)) for v, a in zip(known, later, strict=True)
+    )
+    # What goes back and forth has a best place for a step, too, but does not stay.
+    if kept < _KEPT_SHARE * len(known):
+        return ""
+    if any(tells_apart(of, state, points, later) for of in explained):
         return ""
     hours = [(p.clock_ns - points[-1].clock_ns) / _HOUR_NS for p in points]
     line = theil_sen(hours, known)
@@ -337,7 +329,7 @@ def _decline(
     points: Sequence[Point],
     known: Sequence[float],
     level: float,
-    explained: Sequence[_Of],
+    explained: Sequence[Of],
 ) -> str:
     """Falls with time (Mann-Kendall), also where what it depends on is held fixed."""
     hours = [(p.clock_ns - points[-1].clock_ns) / _HOUR_NS for p in points]

@@ -187,6 +187,58 @@ def test_step():
     assert "from 320 kohm to 104 kohm" in found["step"] and "CUSUM" in found["step"]
 
 
+def closing(load, seed):
+    """A fault that closes above a load of 50 %."""
+    return np.where(load > 50, 4.8, 6.0) + noise(seed, len(load))
+
+
+def by_hours(levels, hours):
+    """Each level for some hours, as a grid asks for load."""
+    return np.repeat(np.asarray(levels, float), hours)
+
+
+def test_what_load_does_is_no_step_and_not_intermittent():
+    """Low while a load is high, some days more than others: load-dependent and nothing else."""
+    days = [20, 80, 30, 25, 90, 40, 20, 35, 85, 30, 20, 70, 30, 75, 80, 90, 60, 85, 95, 70]
+    load = by_hours(days, 6) + noise(21, 120, 1.0)
+    found = named(of_hours(closing(load, 22), [(None, None, x, None) for x in load]))
+    assert ["load-dependent"] == list(found)
+
+
+def test_what_goes_back_and_forth_has_no_step():
+    """A level that comes back is no step, though no covariate explains it."""
+    logs = 6.0 - 0.5 * by_hours([0, 1, 0, 0, 1, 1, 0, 1, 1, 1], 12) + noise(23, 120)
+    assert "step" not in named(of_hours(logs))
+
+
+def test_a_step_is_told_beside_a_dependence():
+    """What depends on temperature can step as well: both are told."""
+    warm = wandering(24, 160)
+    logs = 6 - 0.004 * warm + noise(25, 160)
+    logs[90:] -= 0.6
+    found = named(of_hours(logs, [(x, None, None, None) for x in warm]))
+    assert {"temperature-dependent", "step"} == set(found)
+
+
+def test_load_that_is_gone_at_standstill_explains_no_speed_dependence():
+    """Without load at standstill, a fault that speed closes is speed-dependent, not on load."""
+    speed = by_hours([0, 100] * 8, 8) + noise(26, 128, 0.03)
+    load = np.where(speed > 50, 50 + noise(27, 128, 20.0), 0) + noise(28, 128, 0.03)
+    logs = np.where(speed > 50, 5.0, 6.2) + noise(29, 128)
+    rows = [(None, s, x, None) for s, x in zip(speed, load, strict=True)]
+    assert ["speed-dependent"] == list(named(of_hours(logs, rows)))
+
+
+def test_drying_is_no_step():
+    """Each stop leaves it wetter or drier, each run dries it: that is moisture, no step."""
+    wet = np.repeat([4.8, 5.6, 5.5, 4.9], 24) + noise(30, 96)
+    found = named(starts(drying(31), wet), STATES_ONLY)
+    assert ["moisture"] == list(found)
+    fell = drying(32)
+    fell[48:] -= 1.0
+    assert "step" in named(starts(fell, wet), STATES_ONLY)
+
+
 def test_rotor_above_range_has_no_pattern():
     """'At least' at every point, however it is shown, has no pattern at all."""
     made = [point(h, 7.0 + 0.1 * (h % 3), bound=1, since=h % 20 + 0.5) for h in range(100)]
