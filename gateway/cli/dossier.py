@@ -181,13 +181,15 @@ def _plotted(
     window_ns: tuple[int, int],
     made_ns: int,
 ) -> Iterator[Plotted]:
-    """Each tag from far and from near."""
+    """Each tag from far and from near; once where a short archive makes both the same."""
     for tag in tags_to_plot(site, alarm):
+        windows = set()
         for before_ns, after_ns in dict.fromkeys((window_ns, _CLOSE_NS)):
             since_ns = entry.utc_ns - before_ns
             until_ns = max(min(entry.utc_ns + after_ns, made_ns), entry.utc_ns + 10 * _S)
             plotted = _one(path, tag, entry.utc_ns, since_ns, until_ns)
-            if plotted is not None:
+            if plotted is not None and plotted.window not in windows:
+                windows.add(plotted.window)
                 yield plotted
 
 

@@ -53,13 +53,18 @@ class SecondFaultMemory:
     joined: Joined | None = None
 
 
+def first_fault_most_ohm(site: Site, machine: str) -> float:
+    """What leaks above this is insulation and no first fault [ohm]; 0 without a limit."""
+    return _FIRST_FAULT_SHARE * _highest_limit_ohm(site, machine)
+
+
 class SecondFaultWatch:
     """The watch of one machine; without pulse injection, or without a limit, it says nothing."""
 
     def __init__(self, site: Site, machine: str) -> None:
         installed = site.machine(machine)
         self._pulse = installed.pulse_injection
-        self._most_ohm = _FIRST_FAULT_SHARE * _highest_limit_ohm(site, machine)
+        self._most_ohm = first_fault_most_ohm(site, machine)
         if self._pulse is not None:
             paths = paths_of(site, installed)
             self._resistance = paths[self._pulse.fault_resistance.tag]

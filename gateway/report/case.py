@@ -9,6 +9,7 @@ from datetime import tzinfo
 from math import hypot
 
 from gateway.alarms.journal import JournalEntry
+from gateway.diagnosis.second_fault_watch import first_fault_most_ohm
 from gateway.report.curve import Curve
 from gateway.report.plot import Threshold
 from gateway.rotor.measured import Measured
@@ -137,6 +138,8 @@ def second_fault_between(site: Site, first: Frame, then: Frame) -> Fault | None:
     one, other = _fault(site, first), _fault(site, then)
     if one is None or other is None:
         return None
+    if one.resistance_ohm.value > first_fault_most_ohm(site, first.machine):
+        return None  # that was insulation, so what came is the first fault
     told = second_fault(one, other).fault
     if told is None:
         return None

@@ -7,6 +7,7 @@ evidence record does, and to name a probability.
 from typing import Final
 
 from gateway.diagnosis.causes import CAUSES
+from gateway.diagnosis.proof import ProofWatch
 from gateway.report import place, plot, words
 from gateway.report.case import (
     Case,
@@ -313,8 +314,10 @@ def _health(case: Case) -> tuple[Block, ...]:
         blocks.append(Table(head, rows, (0.18, 0.14, 0.25, 0.28, 0.15)))
     else:
         blocks.append(Paragraph("Nothing was reported wrong."))
+    channels = ProofWatch(case.site, case.frame.machine).channels
     proofs = tuple(
-        (f"{r.kind.value} {r.subject}", r.signal.value, _proof(case, r)) for r in (*sick, *well)
+        (f"{r.kind.value} {r.subject}", r.signal.value, _proof(case, r, r.subject in channels))
+        for r in (*sick, *well)
     )
     blocks.append(
         Table(
@@ -338,9 +341,9 @@ def _findings(case: Case, record: HealthRecord) -> list[tuple[str, ...]]:
     return rows
 
 
-def _proof(case: Case, record: HealthRecord) -> str:
+def _proof(case: Case, record: HealthRecord, is_channel: bool) -> str:
     if not record.proved_ns:
-        return "not known"
+        return "never" if is_channel else "-"
     by = f" by {record.proof}" if record.proof else ""
     return f"{words.age(record.proved_ns, case.frame.at.utc_ns)} before{by}"
 

@@ -4,6 +4,7 @@ import json
 from pathlib import Path
 
 from gateway.cli.health import worst
+from gateway.diagnosis.causes import CAUSES
 from gateway.diagnosis.caution import CAUTION
 from gateway.tags import Finding, HealthRecord, StatusSignal, Subject
 from tests.cli.shown_frames import NOON_NS, S, frame, told
@@ -57,9 +58,9 @@ async def test_each_subject_has_signal_cause_advice_and_age_of_proof(tmp_path: P
         "U2.DARK_CONTACT contact normal never proved",
         "U2 machine maintenance required -",
         "U2.LIGHT_LOOP: failure, wire break since 2026-01-01T11:55:00.000Z (5 min): 2.1 mA",
-        "the loop current is below the NE 43 band; check the loop",
+        f"{CAUSES['wire break'].meaning}; {CAUSES['wire break'].advice}",
         "U2: maintenance required, light weak since 2026-01-01T12:00:00.000Z (less than 1 s)",
-        "the light is weaker than it should be; clean lamp and receiver",
+        f"{CAUSES['light weak'].meaning}; {CAUSES['light weak'].advice}",
         "",
         "U3, 2026-01-01T12:00:00.000Z: not known",
         "SUBJECT KIND SIGNAL PROVED",
@@ -88,8 +89,8 @@ async def test_one_machine_as_json(tmp_path: Path) -> None:
                 "signal": "failure",
                 "since": "2026-01-01T11:55:00.000Z",
                 "detail": "2.1 mA",
-                "meaning": "the loop current is below the NE 43 band",
-                "advice": "check wiring and transmitter supply",
+                "meaning": CAUSES["wire break"].meaning,
+                "advice": CAUSES["wire break"].advice,
             }
         ],
         "proved": "-",

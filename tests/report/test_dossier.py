@@ -12,6 +12,7 @@ import pytest
 from pypdf import PdfReader
 
 from gateway.alarms.journal import entries_of
+from gateway.diagnosis.causes import CAUSES
 from gateway.report import page, pdf
 from gateway.report.case import Case, Origin, Plotted, tags_to_plot
 from gateway.report.curve import thinned
@@ -157,7 +158,7 @@ PARTS = (
     "G1.LOW: 3.1 d to never",
     "steady decline",
     "wire break: 3.41 mA for 5 s",
-    "the loop current is below the NE 43 band; check the loop",
+    f"{CAUSES['wire break'].meaning}; {CAUSES['wire break'].advice}",
     "2 h before by self-test",
     "3 more entries of this time are not shown.",
     "c0ffee" * 8,
