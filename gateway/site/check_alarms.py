@@ -42,6 +42,7 @@ def alarm_faults(c: Context) -> Iterator[Found]:
         else:
             yield from tag_fits(c, tags, (*path, "tag"), alarm.tag, alarm.machine, None)
             yield from _number_alarm(c, tags, path, alarm)
+            yield from _never_moves(path, alarm, machines.get(alarm.machine))
         yield from _options(path, alarm)
         if alarm.machine in machines:
             yield from _suppression(path, alarm, machines[alarm.machine])
@@ -75,6 +76,17 @@ def _number_alarm(
                 f"{one.name}, a {one.dimension}"
             )
             yield Found((*path, "reference"), text)
+
+
+def _never_moves(
+    path: Path, alarm: LimitAlarm | DeviationAlarm | RateOfChangeAlarm, machine: Machine | None
+) -> Iterator[Found]:
+    """What would never clear, or never come."""
+    if not isinstance(alarm, LimitAlarm) and alarm.deadband >= 1:
+        yield Found((*path, "deadband"), "must be less than 100 %, or the alarm never clears")
+    if isinstance(alarm, RateOfChangeAlarm) and machine and alarm.within < machine.scan:
+        text = f"must be at least the scan of {machine.name}, {machine.scan:g} s, or it never comes"
+        yield Found((*path, "within"), text)
 
 
 def _one_limit(

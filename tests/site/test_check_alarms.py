@@ -53,3 +53,21 @@ def test_a_misspelt_group_is_told_beside_the_one_that_is_meant(plant):
     )
     (told,) = plant.faults()
     assert told.endswith("being first says nothing; did you mean 'rotor'?")
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "told"),
+    [
+        ("more_than: 1 Mohm", "more_than: 1 Mohm, deadband: 100 %", "the alarm never clears"),
+        ("within: 1 h", "within: 1 h, deadband: 120 %", "the alarm never clears"),
+        ("within: 1 h", "within: 900 ms", "the scan of G1, 1 s, or it never comes"),
+    ],
+)
+def test_an_alarm_that_would_never_clear_or_come_is_told(plant, right, wrong, told):
+    """A deadband as large as the amount, and a time in which nothing is seen to move, are told."""
+    plant.edit(
+        ("    pulse_injection:", STATES + "    pulse_injection:"),
+        ("alarms:\n", ALARMS.replace(right, wrong)),
+    )
+    (fault,) = plant.faults()
+    assert fault.endswith(told)
