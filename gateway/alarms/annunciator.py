@@ -42,7 +42,9 @@ class AnnunciatorMemory:
     """
 
     alarms: dict[str, Memory] = field(default_factory=dict)
-    tracks: dict[str, Track] = field(default_factory=dict)  # of rate-of-change alarms
+    tracks: dict[str, Track] = field(
+        default_factory=dict
+    )  # of rate-of-change alarms, by what they are of
     first_up: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 
@@ -52,6 +54,7 @@ class _Entry:
 
     settings: Settings
     judge: Judge | None  # None: a malfunction, judged by diagnosis
+    track: str  # what the values that it remembers are of: with another one they mean nothing
     suppressed_when: Expression | None
     expression: str
 
@@ -62,6 +65,7 @@ class Annunciator:
     def __init__(self, alarms: Sequence[Alarm], units: Mapping[str, Unit]) -> None:
         """`units` are those of the machine's tags. Raises ValueError for alarms that do not fit."""
         self._entries = tuple(_entry(alarm, units) for alarm in alarms)
+        self._tracks = frozenset(e.track for e in self._entries)
         self._settings = {e.settings.name: e.settings for e in self._entries}
         self._groups: dict[str, tuple[str, ...]] = {}
         for alarm in alarms:
@@ -100,10 +104,10 @@ class Annunciator:
             if entry.judge is None:
                 truth = malfunction.get(name, Truth.UNKNOWN)
             else:
-                track = tracks.get(name, ())
+                track = tracks.get(entry.track, ())
                 truth, new = entry.judge(samples, track, clock_ns)
                 if new is not track:
-                    tracks = {**tracks, name: new}
+                    tracks = {**tracks, entry.track: new}
             alarms[name], moved = life_cycle.observe(
                 entry.settings, alarms[name], truth, elapsed_ns, clock_ns, utc_ns
             )
@@ -115,7 +119,12 @@ class Annunciator:
         return after, self._shown[1], tuple(happened)
 
     def _records(self, memory: AnnunciatorMemory) -> tuple[AlarmRecord, ...]:
-        marked = {name for group in self._groups for name in memory.first_up.get(group, ())}
+        marked = {
+            name
+            for group, members in self._groups.items()
+            for name in memory.first_up.get(group, ())
+            if name in members
+        }
         return tuple(
             memory.alarms[name].record(name, first_up=name in marked) for name in self._settings
         )
@@ -174,7 +183,7 @@ class Annunciator:
             return before
         return AnnunciatorMemory(
             alarms,
-            {name: track for name, track in tracks.items() if name in alarms},
+            {what: track for what, track in tracks.items() if what in self._tracks},
             self._first_up(before, happened),
         )
 
@@ -212,7 +221,14 @@ def _entry(alarm: Alarm, units: Mapping[str, Unit]) -> _Entry:
         alarm.shelve_at_most,
     )
     when = expression(alarm.suppressed_when) if alarm.suppressed_when.strip() else None
-    return _Entry(settings, _judge(alarm, units), when, alarm.suppressed_when)
+    return _Entry(settings, _judge(alarm, units), _track(alarm, units), when, alarm.suppressed_when)
+
+
+def _track(alarm: Alarm, units: Mapping[str, Unit]) -> str:
+    if not isinstance(alarm, RateOfChangeAlarm):
+        return ""
+    end = "lowest" if alarm.rises_by is not None else "highest"
+    return f"{alarm.name}: {end} of {alarm.tag}, {units[alarm.tag].name}"
 
 
 def _judge(alarm: Alarm, units: Mapping[str, Unit]) -> Judge | None:

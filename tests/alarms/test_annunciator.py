@@ -6,6 +6,7 @@ The plant, Sallow Reach, is invented.
 from collections.abc import Mapping
 from typing import Any
 
+import pytest
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
@@ -274,10 +275,38 @@ def test_what_a_removed_alarm_remembered_is_forgotten() -> None:
     """Memory stays as small as the site: the values of a rate alarm go with it."""
     panel = Panel(alarm("S", kind="rate of change", tag="S.R", falls_by="3 kohm", within="9 s"))
     panel.step({"S": 90.0})
-    assert ({"S"}, panel.memory) == (set(panel.memory.tracks), reread(panel.memory))
+    assert ({"S: highest of S.R, kohm"}, panel.memory) == (
+        set(panel.memory.tracks),
+        reread(panel.memory),
+    )
     panel.annunciator = Annunciator([], {})
     panel.step()
     assert AnnunciatorMemory() == panel.memory
+
+
+@pytest.mark.parametrize(
+    ("tag", "unit", "value"), [("S.R", "ohm", 90e3), ("S.R", "Mohm", 0.09), ("T.R", "kohm", 20.0)]
+)
+@pytest.mark.parametrize("way", ["falls_by", "rises_by"])
+def test_no_value_moves_by_an_edit_of_the_site(tag: str, unit: str, value: float, way: str) -> None:
+    """With another tag or another unit a rate alarm begins anew: nothing moved but the file."""
+    of = {"kind": "rate of change", way: "3 kohm", "within": "9 s"}
+    panel = Panel(alarm("S", tag="S.R", **of))
+    panel.step({"S": 90.0, "T": 90.0})
+    panel.annunciator = Annunciator([alarm("S", tag=tag, **of)], {tag: UNITS[unit]})
+    assert [] == panel.step({tag[0]: value})
+    assert 1 == len(panel.memory.tracks)
+
+
+def test_the_first_of_a_group_is_not_marked_in_another_one() -> None:
+    """After an edit of the site an alarm that left its group has no mark of it."""
+    panel = Panel(alarm("P", group="rotor"), alarm("Q", group="rotor"))
+    panel.step({"P": 5.0, "Q": 50.0})
+    assert "P" == panel.first_up()
+    groups = [alarm("P", group="stator"), alarm("Q", group="rotor")]
+    panel.annunciator = Annunciator(groups, {f"{n}.R": UNITS["kohm"] for n in "PQ"})
+    panel.step()
+    assert "" == panel.first_up()
 
 
 # --- the model ----------------------------------------------------------------------------------
