@@ -82,7 +82,7 @@ def _weather(
 
 def _sound(machine: str, *, weather: bool) -> Make:
     def make(draw: random.Random) -> Slow:
-        days, level = 7.0, _log_uniform(draw, 200e3, 6e6)
+        days, level = 5.0, _log_uniform(draw, 200e3, 6e6)
         timeline = _wander(draw, machine, level, days, draw.uniform(0.02, 0.08))
         if weather:
             timeline += _weather(draw, machine, days)
@@ -103,7 +103,7 @@ def _above_range(draw: random.Random) -> Slow:
 
 def _temperature(machine: str) -> Make:
     def make(draw: random.Random) -> Slow:
-        days, level = 6.0, _log_uniform(draw, 200e3, 2e6)
+        days, level = 4.0, _log_uniform(draw, 200e3, 2e6)
         start = (
             _of(
                 machine,
@@ -143,7 +143,7 @@ def _speed(draw: random.Random) -> Slow:
 
 
 def _load(draw: random.Random) -> Slow:
-    days, level = 6.0, _log_uniform(draw, 1e6, 5e6)
+    days, level = 5.0, _log_uniform(draw, 1e6, 5e6)
     fault = (
         f"{{location: {draw.random():.3f}, resistance: {_log_uniform(draw, 60e3, 600e3):.0f} ohm, "
         f"only: {{load_above: {draw.uniform(45, 65):.0f} %}}}}"
@@ -181,7 +181,7 @@ def _moisture(draw: random.Random) -> Slow:
 
 
 def _intermittent(machine: str) -> Make:
-    """Seen at steps of 20 s only: a fault that comes and goes within a step is seen by nobody."""
+    """Each turn lasts more than a step of 40 s: what comes and goes within one is seen by nobody."""
 
     def make(draw: random.Random) -> Slow:
         days, level = 0.25, _log_uniform(draw, 500e3, 5e6)
@@ -191,7 +191,7 @@ def _intermittent(machine: str) -> Make:
         )
         start = (_of(machine, insulation=f"{level:.0f} ohm"), _of(machine, fault=fault))
         timeline = _wander(draw, machine, level, days, 0.04)
-        return _slow("intermittent", "comes and goes", machine, start, timeline, days, 20.0)
+        return _slow("intermittent", "comes and goes", machine, start, timeline, days, 40.0)
 
     return make
 
@@ -200,7 +200,7 @@ def _decline(machine: str, *, weather: bool) -> Make:
     """Falls evenly, with the scatter of a real one, and is watched until some days before."""
 
     def make(draw: random.Random) -> Slow:
-        days, first = draw.uniform(5, 8), _log_uniform(draw, 800e3, 4e6)
+        days, first = draw.uniform(4, 6), _log_uniform(draw, 800e3, 4e6)
         reaches_s = days * DAY_S * draw.uniform(1.3, 2.5)
         rate = log(LIMIT_OHM / first) / reaches_s
         spread, place = draw.uniform(0.01, 0.05), draw.random()
@@ -214,7 +214,7 @@ def _decline(machine: str, *, weather: bool) -> Make:
         if weather:
             timeline += _weather(draw, machine, days)
         start = (
-            _of(machine, insulation="500 Mohm"),
+            _of(machine, insulation="50000 Mohm"),
             _of(machine, fault=f"{{location: {place:.3f}, resistance: {first:.0f} ohm}}"),
         )
         made = _slow("steady decline", "declines", machine, start, tuple(timeline), days)
@@ -225,7 +225,7 @@ def _decline(machine: str, *, weather: bool) -> Make:
 
 def _step(machine: str) -> Make:
     def make(draw: random.Random) -> Slow:
-        days, level = 6.0, _log_uniform(draw, 300e3, 4e6)
+        days, level = 4.0, _log_uniform(draw, 300e3, 4e6)
         at_s = days * DAY_S * draw.uniform(0.3, 0.7)
         to_ohm = max(level * 10 ** -draw.uniform(0.2, 1.0), 40e3)
         shunt_ohm = 1 / (1 / to_ohm - 1 / level)

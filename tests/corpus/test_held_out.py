@@ -118,3 +118,42 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> tuple[Told, ...]:
     all_told = tuple(tell(site, trial, directory) for trial in held_out())
     print("\n" + table(all_told))
     return all_told
+
+
+def test_there_are_enough_stories(told: tuple[Told, ...]) -> None:
+    """At least 60 stories, with faults and malfunctions enough for the figures to say something."""
+    assert len(told) >= 60
+    assert sum(len(t.trial.faults) for t in told) >= 40
+    assert sum(len(t.named) for t in told) >= 50
+
+
+def test_no_fault_is_missed(told: tuple[Told, ...]) -> None:
+    """Every fault raises an earth-fault alarm, whatever went before and whatever fails beside it."""
+    assert [] == [f"{t.trial.episode.name}: {t.unseen}" for t in told if t.unseen]
+
+
+def test_no_alarm_goes_while_its_fault_stands(told: tuple[Told, ...]) -> None:
+    """A monitor that dies, tests itself or lifts its brush does not take the alarm away."""
+    assert [] == [t.trial.episode.name for t in told if t.lost]
+
+
+def test_malfunctions_are_named(told: tuple[Told, ...]) -> None:
+    """At least 95 % of the malfunctions are named, each of two that stand at once too."""
+    unnamed = [
+        f"{t.trial.episode.name}: {sorted(malfunction.causes)}, found {sorted(t.found)}"
+        for t in told
+        for malfunction, named in zip(t.trial.malfunctions, t.named, strict=True)
+        if not named
+    ]
+    assert len(unnamed) <= 0.05 * sum(len(t.named) for t in told), "\n".join(unnamed)
+
+
+def test_nothing_is_told_as_corroborated_but_faults(told: tuple[Told, ...]) -> None:
+    """No malfunction, and no fault that has healed, is presented as a corroborated fault."""
+    assert [] == [f"{t.trial.episode.name}: {t.feigned}" for t in told if t.feigned]
+
+
+def test_what_has_cleared_is_not_told_any_more(told: tuple[Told, ...]) -> None:
+    """Where all is well again nothing is told as wrong in the end."""
+    ends = [t for t in told if t.trial.well_at_the_end]
+    assert [] == [f"{t.trial.episode.name}: {sorted(t.left)}" for t in ends if t.left]
