@@ -203,7 +203,7 @@ class Chain:
         )
         alarms, records, transitions = self._annunciator.step(
             before,
-            seen.samples,
+            self._diagnosis.for_alarms(seen.samples, assessed),
             self._malfunction(assessed),
             assessed.operating,
             commands,

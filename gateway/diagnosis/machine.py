@@ -21,12 +21,14 @@ from gateway.diagnosis.operating import Memory as OperatingMemory
 from gateway.diagnosis.operating import Operating
 from gateway.diagnosis.seen import AccessReport, Agreement, Assessed, Found, Seen
 from gateway.diagnosis.trend import TrendDesk, TrendMemory
+from gateway.diagnosis.unreached import Unreached
 from gateway.site.installed import Site
 from gateway.tags import (
     AlarmRecord,
     Evidence,
     Finding,
     HealthRecord,
+    Sample,
     StatusSignal,
     Subject,
     Trend,
@@ -61,6 +63,7 @@ class MachineDiagnosis:
         self._health = HealthDesk(site, machine)
         self._trend = TrendDesk(site, machine)
         self._evidence = EvidenceDesk(site, machine)
+        self._unreached = Unreached(site, machine)
 
     def subjects_of(self, tag: str) -> frozenset[str]:
         """What has to be well for a tag to be seen: itself, its device, its link."""
@@ -109,6 +112,10 @@ class MachineDiagnosis:
             ),
             Assessed(operating, access, agreements, health, complete=not failed.texts),
         )
+
+    def for_alarms(self, samples: Mapping[str, Sample], assessed: Assessed) -> Mapping[str, Sample]:
+        """The samples as alarms may take them: without access to the rotor none shows it sound."""
+        return self._unreached.for_alarms(samples, assessed)
 
     def weigh(
         self,

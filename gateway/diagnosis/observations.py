@@ -10,7 +10,7 @@ from typing import Final
 
 from gateway.diagnosis.case import Case, Role, Situation, Witness
 from gateway.diagnosis.optical_link import FAULT
-from gateway.diagnosis.paths import COVERAGE
+from gateway.diagnosis.paths import COVERAGE, plain
 from gateway.diagnosis.seen import Standing
 from gateway.diagnosis.witnesses import tags_of
 from gateway.rotor.measured import Measured
@@ -334,7 +334,7 @@ def falling(case: Case) -> Iterator[Answer]:
     """Whether the resistance has been falling."""
     for state in case.trend.states if case.trend is not None else ():
         if state.verdict == "falling" and state.decades_per_day is not None:
-            figures = f"{abs(state.decades_per_day):.2g} decades a day while {state.state}"
+            figures = f"{plain(abs(state.decades_per_day), 2)} decades a day while {state.state}"
             if state.p_value is not None:
                 figures += f" (p = {state.p_value:.2g})"
             yield Answer(True, GATEWAY, {"figures": figures}, case.trend.tag if case.trend else "")

@@ -1,0 +1,46 @@
+"""What readings still say while the rotor is not reached: a fault, but never that there is none.
+
+What is open on the way to the rotor reads like sound insulation: a resistance is then at most what
+is read, a current at least, and a contact that has not actuated says nothing. Refuses to doubt a
+reading that shows a fault.
+"""
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from gateway.diagnosis.causes import NO_ACCESS
+from gateway.diagnosis.seen import Assessed
+from gateway.site.alarm import MalfunctionAlarm
+from gateway.site.installed import Site
+from gateway.tags import UNCERTAIN_LAST_USABLE_VALUE, Limit, Sample
+
+
+class Unreached:
+    """The values of one machine on which its earth-fault alarms rest."""
+
+    def __init__(self, site: Site, machine: str) -> None:
+        units = {t.tag: t.unit for t in site.tags_of(machine)}
+        tags = [
+            a.tag
+            for a in site.file.alarms
+            if not isinstance(a, MalfunctionAlarm)
+            and a.machine == machine
+            and a.indicates == "earth fault"
+        ]
+        self._dimensions = {
+            tag: "" if (unit := units[tag]) is None else unit.dimension for tag in tags
+        }
+
+    def for_alarms(self, samples: Mapping[str, Sample], assessed: Assessed) -> Mapping[str, Sample]:
+        """The samples as alarms may take them; the same object while the rotor is reached."""
+        if not any(f.cause in NO_ACCESS for r in assessed.health for f in r.findings):
+            return samples
+        doubtful = (samples[tag] for tag in self._dimensions if tag in samples)
+        return {**samples, **{s.tag: self._at_best(s) for s in doubtful if s.value is not None}}
+
+    def _at_best(self, sample: Sample) -> Sample:
+        dimension = self._dimensions[sample.tag]
+        if not dimension:
+            return sample if sample.value else replace(sample, status=UNCERTAIN_LAST_USABLE_VALUE)
+        limit = {"resistance": Limit.LOW, "current": Limit.HIGH}.get(dimension)
+        return sample if limit is None else replace(sample, status=sample.status.with_limit(limit))
