@@ -31,12 +31,12 @@ _CAUSES: Final = (
 )
 
 _SETTLE_NS: Final = 15 * 10**9  # that a finding must have lasted
-_SPAN_NS: Final = 10 * 10**9  # the finest piece of the light's history
+_SPAN_NS: Final = 2 * 10**9  # the finest piece of the light's history
 _REMEMBERED_NS: Final = 45 * 86_400 * 10**9
 _THINNING: Final = 0.25  # a piece of the history is at most that share of its age long
 _SPANS_MOST: Final = 96
 _UNSEEN_NS: Final = 60 * 10**9  # a history that ends so long before does not tell how it went dark
-_STEP_NS: Final = 2 * _SPAN_NS
+_STEP_NS: Final = 8 * 10**9  # a light that took longer to fade did not go out at once
 _SLOW_NS: Final = 45 * 10**9
 _STEEP: Final = 1.5  # times `dark_below`: from above it straight into the dark is a step
 _FULL: Final = 0.75  # of the best light: until then nothing had settled on it
@@ -188,7 +188,7 @@ class LightPath:
         faded_ns = now_ns - spans[faded_since].since_ns
         if before >= _STEEP * self._settings.dark_below or faded_ns <= _STEP_NS:
             within_ns = now_ns - spans[-1].since_ns
-            how = "step" if within_ns <= _UNSEEN_NS + _SPAN_NS else "not seen"
+            how = "step" if within_ns <= _UNSEEN_NS + _STEP_NS else "not seen"
             return Dark(now_ns, utc_ns, how, before, within_ns)
         how = "slow" if faded_ns >= _SLOW_NS else "unclear"
         return Dark(now_ns, utc_ns, how, before, faded_ns)

@@ -209,12 +209,14 @@ def _excitation_moves(machine: str, volts: float) -> Make:
 
 
 def _fading(over_s: float) -> Make:
-    """Below 45 s nobody can tell dirt from a lamp that fails: then unexplained is right, too."""
+    """What a minute or less takes from the light may be dirt, or a lamp that fails: unexplained is
+    right there, too, for only below three quarters of full light is a fading seen as one.
+    """
 
     def make(draw: random.Random) -> Trial:
         lamp = f"{{to: {draw.uniform(3, 14):.0f} %, over: {over_s:.0f} s}}"
         causes = {"light contaminated", "light weak"}
-        causes |= {"dark unexplained"} if over_s < 45 else set()
+        causes |= {"dark unexplained"} if over_s <= 60 else set()
         return _trial(
             f"light fades in {over_s:.0f} s",
             "U2",
@@ -385,9 +387,9 @@ def _plan_of_two() -> Iterator[Make]:
     u1_loop = _loop_wrong("U1", "wire break", "wire break")
     yield _two_at_once("U1", u1_loop, _monitor_wrong("U1", "self-test failed", "device failure"))
     yield _two_at_once("U1", u1_loop, _contact_wrong("U1", "wire break"))
-    yield _two_at_once(
-        "U1", _contact_wrong("U1", "stuck open"), _monitor_wrong("U1", "noise-free", "noise absent")
-    )
+    # Values without their noise stand still, which is as right a name.
+    without_noise = _monitor_wrong("U1", "noise-free", "noise absent", "frozen value")
+    yield _two_at_once("U1", _contact_wrong("U1", "stuck open"), without_noise)
     u2_loop = _loop_wrong("U2", "failure high", "loop short")
     yield _two_at_once("U2", u2_loop, _contact_wrong("U2", "wire break"))
     yield _two_at_once("U2", u2_loop, _monitor_wrong("U2", "silent", *DEAD))

@@ -1,8 +1,8 @@
 """Days of insulation: generated episodes of how a resistance goes, each with its true pattern.
 
-Every rotor scatters: its insulation wanders by some per cent from hour to hour, as that of real ones
-does, besides the noise of its monitor. What has no pattern has weather, load and warmth all the
-same. All choices follow from one seed.
+Every rotor scatters: its insulation wanders by some per cent from hour to hour, as that of real
+ones does, besides the noise of its monitor. What has no pattern has weather, load and warmth all
+the same. All choices follow from one seed.
 """
 
 import random
@@ -181,14 +181,13 @@ def _moisture(draw: random.Random) -> Slow:
 
 
 def _intermittent(machine: str) -> Make:
-    """Each turn lasts more than a step of 40 s: what comes and goes within one is seen by nobody."""
+    """Each turn lasts longer than a step of 40 s: what comes and goes within one nobody sees."""
 
     def make(draw: random.Random) -> Slow:
         days, level = 0.25, _log_uniform(draw, 500e3, 5e6)
-        fault = (
-            f"{{location: {draw.random():.3f}, resistance: {_log_uniform(draw, 5e3, 100e3):.0f} ohm,"
-            f" only: {{duty: {draw.uniform(10, 30):.0f} %, period: {draw.uniform(10, 30):.0f} min}}}}"
-        )
+        place, ohm = draw.random(), _log_uniform(draw, 5e3, 100e3)
+        turns = f"duty: {draw.uniform(10, 30):.0f} %, period: {draw.uniform(10, 30):.0f} min"
+        fault = f"{{location: {place:.3f}, resistance: {ohm:.0f} ohm, only: {{{turns}}}}}"
         start = (_of(machine, insulation=f"{level:.0f} ohm"), _of(machine, fault=fault))
         timeline = _wander(draw, machine, level, days, 0.04)
         return _slow("intermittent", "comes and goes", machine, start, timeline, days, 40.0)
@@ -208,7 +207,8 @@ def _decline(machine: str, *, weather: bool) -> Make:
         while at_s < days * DAY_S:
             over_s = draw.uniform(1, 2) * HOUR_S
             ohm = first * exp(rate * (at_s + over_s) + draw.gauss(0.0, spread))
-            fault = f"{{location: {place:.3f}, resistance: {{to: {ohm:.0f} ohm, over: {over_s:.0f} s}}}}"
+            ramp = f"{{to: {ohm:.0f} ohm, over: {over_s:.0f} s}}"
+            fault = f"{{location: {place:.3f}, resistance: {ramp}}}"
             timeline.append(_at(at_s, _of(machine, fault=fault)))
             at_s += over_s
         if weather:

@@ -128,7 +128,7 @@ def test_there_are_enough_stories(told: tuple[Told, ...]) -> None:
 
 
 def test_no_fault_is_missed(told: tuple[Told, ...]) -> None:
-    """Every fault raises an earth-fault alarm, whatever went before and whatever fails beside it."""
+    """Every fault raises an earth-fault alarm, whatever went before or fails beside it."""
     assert [] == [f"{t.trial.episode.name}: {t.unseen}" for t in told if t.unseen]
 
 

@@ -95,7 +95,7 @@ def test_a_fault_puts_the_light_out_at_once_and_draws_current():
         CONTACT: EXCLUDED,
     } == lamp.standings
     assert "the injected current, 3 mA, is above the pick-up of 1 mA" == lamp.because(FAULT)
-    assert "the light went from 83 % to dark within 10 s; dirt settles slowly" == lamp.because(DIRT)
+    assert "the light went from 83 % to dark within 2 s; dirt settles slowly" == lamp.because(DIRT)
     assert [] == lamp.causes
     assert (False, NOON_NS + 61 * SECOND) == (lamp.report.measuring, lamp.report.measured_ns)
 
@@ -131,7 +131,15 @@ def test_a_dirty_light_that_goes_at_once_went_at_once():
     """A light that has faded for a month, and then goes from half to nothing, is no slow one."""
     lamp = Lamp().fade(83.0, 45.0, 30 * DAY).step(45.0, steps=30).step(0.0, dark=True, steps=30)
     assert ["light circuit failed"] == lamp.causes
-    assert "the light went from 45 % to dark within 10 s; dirt settles slowly" == lamp.because(DIRT)
+    assert "the light went from 45 % to dark within 2 s; dirt settles slowly" == lamp.because(DIRT)
+
+
+@pytest.mark.parametrize("seconds", [20.0, 35.0])
+def test_a_light_that_fades_within_seconds_is_not_explained(seconds):
+    """Too fast for dirt and too slow for a lamp that went out at once: both remain possible."""
+    lamp = Lamp().step(steps=60).fade(83.0, 5.0, seconds).step(5.0, dark=True, steps=30)
+    assert (POSSIBLE, POSSIBLE) == (lamp.standings[DIRT], lamp.standings[CIRCUIT])
+    assert ["dark unexplained"] == lamp.causes
 
 
 def test_a_fault_behind_a_dirty_lamp_is_not_hidden_by_the_dirt():
