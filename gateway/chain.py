@@ -36,6 +36,11 @@ from gateway.tags import (
     Reading,
 )
 
+_NS: Final = 1_000_000_000
+# Common practice, no source: one missed scan is jitter, more of them are a pause.
+_SCANS_MISSED: Final = 3
+_PAUSE_LEAST_NS: Final = 3 * _NS
+
 
 @dataclass(frozen=True, slots=True)
 class ChainClock:
@@ -96,6 +101,8 @@ class Chain:
     def __init__(self, site: Site, machine: str, sequence: int = 0) -> None:
         """A chain that remembers nothing; its first step has the number after `sequence`."""
         self.machine = site.machine(machine)
+        self._scan_ns = round(self.machine.scan * _NS)
+        self._pause_ns = max(_SCANS_MISSED * self._scan_ns, _PAUSE_LEAST_NS)
         self._signals = tuple(s for s in site.file.signals if s.machine == machine)
         self._points = {s.tag: site.point_of(s) for s in self._signals}
         self._reports = {s.tag: _self_report(site, s) for s in self._signals}
@@ -189,7 +196,7 @@ class Chain:
         seen = Seen(
             now.utc_ns,
             clock_ns,
-            _watched_ns(clock.last, now),
+            self._watched_ns(now),
             tuple(taken),
             {tag: o.sample for tag, o in observations.items()},
             frozenset(tag for tag, o in observations.items() if o.blind),
@@ -240,6 +247,14 @@ class Chain:
     def undo(self) -> None:
         """Forget the last step, also one that failed: nobody will hear of what happened in it."""
         self._sequence, self._state = self._before
+
+    def _watched_ns(self, now: Instant) -> int:
+        """What of the time since the last step counts for delays: of a pause only one scan.
+
+        A restart, or a reboot with whatever the monotonic clock then reads, is no watch.
+        """
+        passed_ns = _monotonic_ns(self._state.clock.last, now)
+        return passed_ns if passed_ns <= self._pause_ns else self._scan_ns
 
     def _malfunction(self, assessed: Assessed) -> dict[str, Truth]:
         """Whether each malfunction alarm's subjects show one of its status signals."""
@@ -371,12 +386,11 @@ def _first_line(error: Exception) -> str:
 def _elapsed_ns(last: Instant | None, now: Instant) -> int:
     """Since the last step, on the monotonic clock; after a reboot, which resets that, by UTC."""
     if last is None or now.monotonic_ns >= last.monotonic_ns:
-        return _watched_ns(last, now)
+        return _monotonic_ns(last, now)
     return max(0, now.utc_ns - last.utc_ns)
 
 
-def _watched_ns(last: Instant | None, now: Instant) -> int:
-    """What of it counts for the delays of alarms: nobody watched while the machine was off."""
+def _monotonic_ns(last: Instant | None, now: Instant) -> int:
     return max(0, now.monotonic_ns - last.monotonic_ns) if last is not None else 0
 
 

@@ -29,6 +29,9 @@ def test_a_latch_and_a_running_delay_survive_a_restart() -> None:
     assert NORMAL == state(frame, VERY_LOW)
 
 
+# The monotonic clock begins again at a reboot: when the gateway is up it may read less than before,
+# or more, if the computer was shorter on before than it took to boot now.
+@pytest.mark.parametrize("monotonic_s", [3.0, 5_000.0])
 @pytest.mark.parametrize("off_s", [0.0, 4.0, 8.0, 600.0, -600.0])
 @pytest.mark.parametrize(
     "run",
@@ -36,19 +39,44 @@ def test_a_latch_and_a_running_delay_survive_a_restart() -> None:
     [((10e3, 4),), ((10e3, 10), (30e3, 5)), ((10e3, 10),)],
 )
 def test_a_reboot_by_itself_raises_and_clears_nothing(
-    off_s: float, run: tuple[tuple[float, int], ...]
+    off_s: float, monotonic_s: float, run: tuple[tuple[float, int], ...]
 ) -> None:
     """A step after a reboot in which nothing was read yet moves no delay, however long it took."""
     rig = Rig()
     for rf_ohm, seconds in run:
         before = rig.fault(rf_ohm, seconds)
-    rig.reboot(off_s)
+    rig.reboot(off_s, monotonic_s)
     frame = rig.step([])
     # A malfunction without a delay says at once that there are no values.
     assert {"G1.NO_PLACE"} >= {t.alarm for t in frame.transitions}
     for alarm in (LOW, VERY_LOW, BLIND):
         assert state(before, alarm) == state(frame, alarm)
     assert before.sequence + 1 == frame.sequence
+
+
+@pytest.mark.parametrize("off_s", [5, 50, 3600])
+def test_two_looks_with_an_outage_between_are_no_delay(off_s: int) -> None:
+    """One look before and one after an outage neither raise nor clear what needs some seconds."""
+    rig = Rig()
+    rig.fault(10e3)
+    rig.wait(off_s)
+    rig.restart()
+    assert NORMAL == state(rig.fault(10e3), LOW)
+    assert UNACKNOWLEDGED == state(rig.fault(10e3, seconds=4), LOW)
+    rig.fault(30e3)
+    rig.wait(off_s)
+    rig.restart()
+    assert UNACKNOWLEDGED == state(rig.fault(30e3), LOW)
+
+
+def test_an_overloaded_gateway_still_raises() -> None:
+    """Steps that are far apart count as a scan each, so that an alarm comes late but comes."""
+    rig = Rig()
+    for _ in range(5):
+        rig.wait(9)
+        assert NORMAL == state(rig.fault(10e3), LOW)
+    rig.wait(9)
+    assert UNACKNOWLEDGED == state(rig.fault(10e3), LOW)
 
 
 def test_after_a_long_reboot_old_values_are_old() -> None:
