@@ -8,19 +8,19 @@ import random
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
-from tests.corpus.episodes import (
-    _CONTACT_TAG,
-    _LOOP_TAG,
-    Episode,
-    _at,
-    _contact,
-    _device,
-    _fault,
-    _log_uniform,
-    _loop,
-    _of,
-    _seen_by_u2,
+from tests.corpus.entries import (
+    CONTACT_TAGS,
+    LOOP_TAGS,
+    at_time,
+    contact_is,
+    device_is,
+    fault_in,
+    log_uniform,
+    loop_is,
+    of_machine,
+    seen_by_u2,
 )
+from tests.corpus.episodes import Episode
 
 SEED = 41_971
 DEAD = frozenset({"dead link", "no answer"})
@@ -65,15 +65,15 @@ def _trial(
 
 def _beyond(draw: random.Random, machine: str) -> str:
     if machine == "U2":
-        place, ohm = _seen_by_u2(draw)
-        return _fault(machine, place, f"{ohm:.0f} ohm")
-    return _fault(machine, draw.random(), f"{_log_uniform(draw, 150.0, 15e3):.0f} ohm")
+        place, ohm = seen_by_u2(draw)
+        return fault_in(machine, place, f"{ohm:.0f} ohm")
+    return fault_in(machine, draw.random(), f"{log_uniform(draw, 150.0, 15e3):.0f} ohm")
 
 
 def _visible(draw: random.Random, machine: str) -> tuple[str, ...]:
     """A winding that is no alarm, but that every path can show."""
-    ohm = _log_uniform(draw, 60e3, 800e3)
-    return (_fault(machine, draw.random(), f"{ohm:.0f} ohm"),)
+    ohm = log_uniform(draw, 60e3, 800e3)
+    return (fault_in(machine, draw.random(), f"{ohm:.0f} ohm"),)
 
 
 # What can be wrong with a path: its entry, what ends it, what names it.
@@ -81,19 +81,19 @@ _Wrong = tuple[str, str, Malfunction]
 
 
 def _loop_wrong(machine: str, state: str, cause: str) -> _Wrong:
-    told = Malfunction(frozenset({cause}), _LOOP_TAG[machine])
-    return _loop(machine, state=state), _loop(machine, state="healthy"), told
+    told = Malfunction(frozenset({cause}), LOOP_TAGS[machine])
+    return loop_is(machine, state=state), loop_is(machine, state="healthy"), told
 
 
 def _contact_wrong(machine: str, state: str) -> _Wrong:
     causes = {"odd one out", "dark contact failed"} if machine == "U2" else {"odd one out"}
-    told = Malfunction(frozenset(causes), "" if machine == "U2" else _CONTACT_TAG[machine])
-    return _contact(machine, state), _contact(machine, "healthy"), told
+    told = Malfunction(frozenset(causes), "" if machine == "U2" else CONTACT_TAGS[machine])
+    return contact_is(machine, state), contact_is(machine, "healthy"), told
 
 
 def _monitor_wrong(machine: str, state: str, *causes: str) -> _Wrong:
     told = Malfunction(frozenset(causes))
-    return _device(machine, state), _device(machine, "healthy"), told
+    return device_is(machine, state), device_is(machine, "healthy"), told
 
 
 def _module_wrong(module: str) -> _Wrong:
@@ -105,8 +105,8 @@ def _during_a_fault(machine: str, wrong: _Wrong) -> Make:
     def make(draw: random.Random) -> Trial:
         at_s = draw.uniform(8, 15)
         timeline = (
-            _at(at_s, _beyond(draw, machine)),
-            _at(draw.uniform(45, 65), wrong[0]),
+            at_time(at_s, _beyond(draw, machine)),
+            at_time(draw.uniform(45, 65), wrong[0]),
         )
         return _trial(
             "malfunction during a fault",
@@ -125,7 +125,7 @@ def _that_clears(machine: str, wrong: _Wrong) -> Make:
         return _trial(
             "malfunction that clears",
             machine,
-            (_at(begin_s, wrong[0]), _at(end_s, wrong[1])),
+            (at_time(begin_s, wrong[0]), at_time(end_s, wrong[1])),
             start=_visible(draw, machine) if machine != "U2" else (),
             malfunctions=(wrong[2],),
             well_at_the_end=True,
@@ -141,7 +141,7 @@ def _two_at_once(machine: str, one: _Wrong, other: _Wrong) -> Make:
         return _trial(
             "two malfunctions at once",
             machine,
-            (_at(at_s, one[0]), _at(at_s + draw.uniform(0, 10), other[0])),
+            (at_time(at_s, one[0]), at_time(at_s + draw.uniform(0, 10), other[0])),
             start=_visible(draw, machine) if machine != "U2" else (),
             malfunctions=(one[2], other[2]),
         )
@@ -154,9 +154,9 @@ def _fault_after(machine: str, wrong: _Wrong) -> Make:
         begin_s, end_s = draw.uniform(10, 20), draw.uniform(45, 55)
         at_s = end_s + draw.uniform(2, 12)
         timeline = (
-            _at(begin_s, wrong[0]),
-            _at(end_s, wrong[1]),
-            _at(at_s, _beyond(draw, machine)),
+            at_time(begin_s, wrong[0]),
+            at_time(end_s, wrong[1]),
+            at_time(at_s, _beyond(draw, machine)),
         )
         return _trial(
             "fault after a malfunction",
@@ -174,11 +174,11 @@ def _at_intervals(wrong: _Wrong, *, fault: bool) -> Make:
 
     def make(draw: random.Random) -> Trial:
         wrong_s, fault_s = draw.uniform(5, 50), draw.uniform(65, 110)
-        timeline = [_at(wrong_s, wrong[0])]
-        start = [_of("U1", brush="{contact: 20 s, every: 60 s}")]
+        timeline = [at_time(wrong_s, wrong[0])]
+        start = [of_machine("U1", brush="{contact: 20 s, every: 60 s}")]
         faults: tuple[tuple[float, float], ...] = ()
         if fault:
-            timeline.append(_at(fault_s, _beyond(draw, "U1")))
+            timeline.append(at_time(fault_s, _beyond(draw, "U1")))
             faults = ((fault_s, 180.0),)
         else:
             start += _visible(draw, "U1")
@@ -199,9 +199,11 @@ def _excitation_moves(machine: str, volts: float) -> Make:
     def make(draw: random.Random) -> Trial:
         down_v = volts * draw.uniform(0.3, 0.7)
         timeline = (
-            _at(10, _beyond(draw, machine)),
-            _at(40, _of(machine, field_voltage=f"{{to: {down_v:.0f} V, over: 15 s}}")),
-            _at(70, _of(machine, field_voltage=f"{{to: {1.1 * volts:.0f} V, over: 10 s}}")),
+            at_time(10, _beyond(draw, machine)),
+            at_time(40, of_machine(machine, field_voltage=f"{{to: {down_v:.0f} V, over: 15 s}}")),
+            at_time(
+                70, of_machine(machine, field_voltage=f"{{to: {1.1 * volts:.0f} V, over: 10 s}}")
+            ),
         )
         return _trial("excitation moves during a fault", machine, timeline, faults=((10, 120.0),))
 
@@ -220,7 +222,7 @@ def _fading(over_s: float) -> Make:
         return _trial(
             f"light fades in {over_s:.0f} s",
             "U2",
-            (_at(draw.uniform(10, 20), _of("U2", lamp=lamp)),),
+            (at_time(draw.uniform(10, 20), of_machine("U2", lamp=lamp)),),
             malfunctions=(Malfunction(frozenset(causes)),),
             lasts_s=over_s + 60,
         )
@@ -232,9 +234,9 @@ def _at_standstill(machine: str) -> Make:
     def make(draw: random.Random) -> Trial:
         at_s = draw.uniform(60, 80)
         timeline = (
-            _at(10, _of(machine, field_voltage="0 V", load="0 %")),
-            _at(15, _of(machine, speed="{to: 0 %, over: 30 s}")),
-            _at(at_s, _beyond(draw, machine)),
+            at_time(10, of_machine(machine, field_voltage="0 V", load="0 %")),
+            at_time(15, of_machine(machine, speed="{to: 0 %, over: 30 s}")),
+            at_time(at_s, _beyond(draw, machine)),
         )
         return _trial("fault at standstill", machine, timeline, faults=((at_s, 120.0),))
 
@@ -245,13 +247,13 @@ def _flapping(machine: str, device: str, *, fault: bool = False) -> Make:
     def make(draw: random.Random) -> Trial:
         timeline, at_s = [], draw.uniform(10, 15)
         for _ in range(4):
-            timeline.append(_at(at_s, f"device: {device}, state: silent"))
+            timeline.append(at_time(at_s, f"device: {device}, state: silent"))
             at_s += draw.uniform(6, 12)
-            timeline.append(_at(at_s, f"device: {device}, state: healthy"))
+            timeline.append(at_time(at_s, f"device: {device}, state: healthy"))
             at_s += draw.uniform(6, 12)
         faults: tuple[tuple[float, float], ...] = ()
         if fault:
-            timeline.append(_at(40, _beyond(draw, machine)))
+            timeline.append(at_time(40, _beyond(draw, machine)))
             faults = ((40.0, 140.0),)
         named = Malfunction(frozenset({"flapping link", *DEAD}))
         return _trial(
@@ -272,8 +274,8 @@ def _self_test(machine: str) -> Make:
         return _trial(
             "self-test during a fault",
             machine,
-            (_at(at_s, _beyond(draw, machine)),),
-            start=(_of(machine, self_test="{every: 25 s, lasts: 8 s}"),),
+            (at_time(at_s, _beyond(draw, machine)),),
+            start=(of_machine(machine, self_test="{every: 25 s, lasts: 8 s}"),),
             faults=((at_s, 120.0),),
         )
 
@@ -286,9 +288,9 @@ def _drift(machine: str, *, up: bool) -> Make:
         return _trial(
             "loop drifts",
             machine,
-            (_at(10, _loop(machine, offset=offset)),),
+            (at_time(10, loop_is(machine, offset=offset)),),
             start=_visible(draw, machine),
-            malfunctions=(Malfunction(ODD, _LOOP_TAG[machine]),),
+            malfunctions=(Malfunction(ODD, LOOP_TAGS[machine]),),
             lasts_s=150.0,
         )
 
@@ -297,9 +299,9 @@ def _drift(machine: str, *, up: bool) -> Make:
 
 def _second_fault(machine: str) -> Make:
     def make(draw: random.Random) -> Trial:
-        first = _fault(machine, draw.uniform(0, 0.4), f"{draw.uniform(6e3, 15e3):.0f} ohm")
-        second = _fault(machine, draw.uniform(0.6, 1), f"{_log_uniform(draw, 200, 4e3):.0f} ohm")
-        timeline = (_at(10, first), _at(60, second))
+        first = fault_in(machine, draw.uniform(0, 0.4), f"{draw.uniform(6e3, 15e3):.0f} ohm")
+        second = fault_in(machine, draw.uniform(0.6, 1), f"{log_uniform(draw, 200, 4e3):.0f} ohm")
+        timeline = (at_time(10, first), at_time(60, second))
         return _trial("second fault", machine, timeline, faults=((10.0, 60.0), (60.0, 120.0)))
 
     return make
@@ -309,12 +311,17 @@ def _heals(machine: str) -> Make:
     """It comes, goes, and comes back at the same place."""
 
     def make(draw: random.Random) -> Trial:
-        place, ohm = draw.random(), _log_uniform(draw, 6e3, 15e3)
+        place, ohm = draw.random(), log_uniform(draw, 6e3, 15e3)
         if machine == "U2":
-            place, ohm = _seen_by_u2(draw)
-        here, gone = (_fault(machine, place, r) for r in (f"{ohm:.0f} ohm", "none"))
+            place, ohm = seen_by_u2(draw)
+        here, gone = (fault_in(machine, place, r) for r in (f"{ohm:.0f} ohm", "none"))
         again_s = draw.uniform(95, 110)
-        timeline = (_at(10, here), _at(50, gone), _at(again_s, here), _at(again_s + 40, gone))
+        timeline = (
+            at_time(10, here),
+            at_time(50, gone),
+            at_time(again_s, here),
+            at_time(again_s + 40, gone),
+        )
         faults = ((10.0, 50.0), (again_s, again_s + 40))
         return _trial(
             "fault that heals", machine, timeline, faults=faults, well_at_the_end=True, lasts_s=200
@@ -395,10 +402,10 @@ def _plan_of_two() -> Iterator[Make]:
     yield _two_at_once("U2", u2_loop, _monitor_wrong("U2", "silent", *DEAD))
     lost = _monitor_wrong("U3", "telemetry lost", "telemetry lost")
     yield _two_at_once("U3", lost, _loop_wrong("U3", "short", "loop short"))
-    weak = _of("U3", link_quality="40 %"), "", Malfunction(frozenset({"telemetry weak"}))
+    weak = of_machine("U3", link_quality="40 %"), "", Malfunction(frozenset({"telemetry weak"}))
     yield _two_at_once("U3", weak, _loop_wrong("U3", "wire break", "wire break"))
     unfit = (
-        _of("U3", exciter_current="60 %"),
+        of_machine("U3", exciter_current="60 %"),
         "",
         Malfunction(frozenset({"field voltage unfit"})),
     )

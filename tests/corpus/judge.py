@@ -55,10 +55,10 @@ def judge(site: Site, episode: Episode, directory: Path) -> Verdict:
         if time_s < SETTLED_S:
             continue
         alarmed |= any(t.alarm in faults and _annunciates(t.after) for t in frame.transitions)
-        contact |= _contact(frame, CONTACT[episode.machine])
+        contact |= contact_is(frame, CONTACT[episode.machine])
         last = frame.evidence[0].conclusion if frame.evidence else last
         conclusions |= {e.conclusion for e in frame.evidence}
-        found |= _findings(frame)
+        found |= findings(frame)
     return Verdict(episode, alarmed, frozenset(conclusions), last, frozenset(found), contact)
 
 
@@ -66,12 +66,12 @@ def _annunciates(state: AlarmState) -> bool:
     return state is AlarmState.UNACKNOWLEDGED
 
 
-def _contact(frame: Frame, tag: str) -> bool:
+def contact_is(frame: Frame, tag: str) -> bool:
     """What a lamp wired to the contact would show, broken wires included."""
     return any(s.tag == tag and s.value is True for s in frame.samples)
 
 
-def _findings(frame: Frame) -> set[tuple[str, str]]:
+def findings(frame: Frame) -> set[tuple[str, str]]:
     return {
         (record.subject, finding.cause)
         for record in frame.health

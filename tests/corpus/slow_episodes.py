@@ -10,7 +10,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from math import exp, log
 
-from tests.corpus.episodes import Episode, _at, _fault, _log_uniform, _of
+from tests.corpus.entries import at_time, fault_in, log_uniform, of_machine
+from tests.corpus.episodes import Episode
 
 SEED = 77_003
 DAY_S = 86_400.0
@@ -53,7 +54,7 @@ def _wander(
     while at_s < days * DAY_S:
         ohm = level_ohm * exp(draw.gauss(0.0, spread))
         ramp = f"{{to: {ohm:.0f} ohm, over: 1 h}}"
-        entries.append(_at(at_s, _of(machine, insulation=ramp)))
+        entries.append(at_time(at_s, of_machine(machine, insulation=ramp)))
         at_s += draw.uniform(1.0, 3.0) * HOUR_S
     return tuple(entries)
 
@@ -70,23 +71,23 @@ def _weather(
             for hour, celsius in ((6.0, warm_c), (18.0, cool_c)):
                 ramp = f"{{to: {celsius + draw.gauss(0, 3):.1f} degC, over: 5 h}}"
                 at_s = begin_s + (hour + draw.uniform(-1, 1)) * HOUR_S
-                entries.append(_at(at_s, _of(machine, temperature=ramp)))
+                entries.append(at_time(at_s, of_machine(machine, temperature=ramp)))
         if load:
             hour = draw.uniform(0, 3)
             while hour < 24:
                 ramp = f"{{to: {draw.uniform(20, 95):.0f} %, over: 30 min}}"
-                entries.append(_at(begin_s + hour * HOUR_S, _of(machine, load=ramp)))
+                entries.append(at_time(begin_s + hour * HOUR_S, of_machine(machine, load=ramp)))
                 hour += draw.uniform(2, 6)
     return tuple(entries)
 
 
 def _sound(machine: str, *, weather: bool) -> Make:
     def make(draw: random.Random) -> Slow:
-        days, level = 5.0, _log_uniform(draw, 200e3, 6e6)
+        days, level = 4.0, log_uniform(draw, 200e3, 6e6)
         timeline = _wander(draw, machine, level, days, draw.uniform(0.02, 0.08))
         if weather:
             timeline += _weather(draw, machine, days)
-        start = (_of(machine, insulation=f"{level:.0f} ohm"),)
+        start = (of_machine(machine, insulation=f"{level:.0f} ohm"),)
         kind = "sound, load and warmth move" if weather else "sound"
         return _slow(NONE, kind, machine, start, timeline, days)
 
@@ -97,15 +98,17 @@ def _above_range(draw: random.Random) -> Slow:
     """A rotor better than the monitor can show."""
     timeline = _weather(draw, "U1", 5.0)
     return _slow(
-        NONE, "sound, above range", "U1", (_of("U1", insulation="80 Mohm"),), timeline, 5.0
+        NONE, "sound, above range", "U1", (of_machine("U1", insulation="80 Mohm"),), timeline, 5.0
     )
 
 
 def _temperature(machine: str) -> Make:
+    """Six days: hours of one day depend on each other so much that few of them prove little."""
+
     def make(draw: random.Random) -> Slow:
-        days, level = 4.0, _log_uniform(draw, 200e3, 2e6)
+        days, level = 6.0, log_uniform(draw, 200e3, 2e6)
         start = (
-            _of(
+            of_machine(
                 machine,
                 insulation=f"{level:.0f} ohm",
                 insulation_halves_every=f"{draw.uniform(8, 16):.1f} K",
@@ -119,47 +122,55 @@ def _temperature(machine: str) -> Make:
 
 def _speed(draw: random.Random) -> Slow:
     """A peaking unit: twice a day it is started, loaded, unloaded and stopped, warm or cold."""
-    days, level = 5.0, _log_uniform(draw, 1e6, 5e6)
+    days, level = 4.0, log_uniform(draw, 1e6, 5e6)
     fault = (
-        f"{{location: {draw.random():.3f}, resistance: {_log_uniform(draw, 40e3, 400e3):.0f} ohm, "
+        f"{{location: {draw.random():.3f}, resistance: {log_uniform(draw, 40e3, 400e3):.0f} ohm, "
         "only: {speed_above: 60 %}}"
     )
-    start = (_of("U1", insulation=f"{level:.0f} ohm"), _of("U1", fault=fault))
+    start = (of_machine("U1", insulation=f"{level:.0f} ohm"), of_machine("U1", fault=fault))
     timeline = list(_wander(draw, "U1", level, days, 0.04))
     for half_day in range(int(2 * days)):
         at_s = half_day * DAY_S / 2 + draw.uniform(0.5, 2) * HOUR_S
         stop = at_s + draw.uniform(4, 7) * HOUR_S
         timeline += [
-            _at(at_s, _of("U1", speed="{to: 100 %, over: 5 min}", field_voltage="350 V")),
-            _at(at_s, _of("U1", temperature=f"{{to: {draw.uniform(60, 80):.0f} degC, over: 2 h}}")),
-            _at(stop, _of("U1", speed="{to: 0 %, over: 10 min}", load="0 %")),
-            _at(stop, _of("U1", field_voltage="0 V")),
-            _at(stop, _of("U1", temperature=f"{{to: {draw.uniform(30, 55):.0f} degC, over: 4 h}}")),
+            at_time(
+                at_s, of_machine("U1", speed="{to: 100 %, over: 5 min}", field_voltage="350 V")
+            ),
+            at_time(
+                at_s,
+                of_machine("U1", temperature=f"{{to: {draw.uniform(60, 80):.0f} degC, over: 2 h}}"),
+            ),
+            at_time(stop, of_machine("U1", speed="{to: 0 %, over: 10 min}", load="0 %")),
+            at_time(stop, of_machine("U1", field_voltage="0 V")),
+            at_time(
+                stop,
+                of_machine("U1", temperature=f"{{to: {draw.uniform(30, 55):.0f} degC, over: 4 h}}"),
+            ),
         ]
         for part in (0.1, 0.4, 0.7):
             load = f"{{to: {draw.uniform(0, 95):.0f} %, over: 10 min}}"
-            timeline.append(_at(at_s + part * (stop - at_s), _of("U1", load=load)))
+            timeline.append(at_time(at_s + part * (stop - at_s), of_machine("U1", load=load)))
     return _slow("speed-dependent", "started twice a day", "U1", start, tuple(timeline), days)
 
 
 def _load(draw: random.Random) -> Slow:
-    days, level = 5.0, _log_uniform(draw, 1e6, 5e6)
+    days, level = 4.0, log_uniform(draw, 1e6, 5e6)
     fault = (
-        f"{{location: {draw.random():.3f}, resistance: {_log_uniform(draw, 60e3, 600e3):.0f} ohm, "
+        f"{{location: {draw.random():.3f}, resistance: {log_uniform(draw, 60e3, 600e3):.0f} ohm, "
         f"only: {{load_above: {draw.uniform(45, 65):.0f} %}}}}"
     )
-    start = (_of("U1", insulation=f"{level:.0f} ohm"), _of("U1", fault=fault))
+    start = (of_machine("U1", insulation=f"{level:.0f} ohm"), of_machine("U1", fault=fault))
     timeline = _wander(draw, "U1", level, days, 0.04) + _weather(draw, "U1", days)
     return _slow("load-dependent", "load closes a fault", "U1", start, timeline, days)
 
 
 def _moisture(draw: random.Random) -> Slow:
     """Stands cold in humid air, runs warm and dries, and again."""
-    level = _log_uniform(draw, 3e6, 20e6)
+    level = log_uniform(draw, 3e6, 20e6)
     start = (
-        _of("U1", insulation=f"{level:.0f} ohm", moisture=f"{draw.uniform(45, 90):.0f} %"),
-        _of("U1", field_voltage="0 V", speed="0 %", load="0 %", temperature="18 degC"),
-        _of("U1", humidity=f"{draw.uniform(75, 95):.0f} %"),
+        of_machine("U1", insulation=f"{level:.0f} ohm", moisture=f"{draw.uniform(45, 90):.0f} %"),
+        of_machine("U1", field_voltage="0 V", speed="0 %", load="0 %", temperature="18 degC"),
+        of_machine("U1", humidity=f"{draw.uniform(75, 95):.0f} %"),
     )
     timeline: list[str] = []
     rounds, at_s = draw.randint(1, 3), draw.uniform(4, 10) * HOUR_S
@@ -168,11 +179,16 @@ def _moisture(draw: random.Random) -> Slow:
         warm = f"{{to: {draw.uniform(60, 80):.0f} degC, over: {draw.uniform(3, 6):.1f} h}}"
         load = f"{{to: {draw.uniform(40, 90):.0f} %, over: 2 h}}"
         timeline += [
-            _at(at_s, _of("U1", speed="{to: 100 %, over: 10 min}", field_voltage="350 V")),
-            _at(at_s, _of("U1", temperature=warm)),
-            _at(at_s + 600, _of("U1", load=load)),
-            _at(stop, _of("U1", speed="{to: 0 %, over: 10 min}", field_voltage="0 V", load="0 %")),
-            _at(stop, _of("U1", temperature="{to: 18 degC, over: 8 h}")),
+            at_time(
+                at_s, of_machine("U1", speed="{to: 100 %, over: 10 min}", field_voltage="350 V")
+            ),
+            at_time(at_s, of_machine("U1", temperature=warm)),
+            at_time(at_s + 600, of_machine("U1", load=load)),
+            at_time(
+                stop,
+                of_machine("U1", speed="{to: 0 %, over: 10 min}", field_voltage="0 V", load="0 %"),
+            ),
+            at_time(stop, of_machine("U1", temperature="{to: 18 degC, over: 8 h}")),
         ]
         at_s = stop + draw.uniform(14, 30) * HOUR_S
     days = at_s / DAY_S
@@ -184,11 +200,14 @@ def _intermittent(machine: str) -> Make:
     """Each turn lasts longer than a step of 40 s: what comes and goes within one nobody sees."""
 
     def make(draw: random.Random) -> Slow:
-        days, level = 0.25, _log_uniform(draw, 500e3, 5e6)
-        place, ohm = draw.random(), _log_uniform(draw, 5e3, 100e3)
+        days, level = 0.25, log_uniform(draw, 500e3, 5e6)
+        place, ohm = draw.random(), log_uniform(draw, 5e3, 100e3)
         turns = f"duty: {draw.uniform(10, 30):.0f} %, period: {draw.uniform(10, 30):.0f} min"
         fault = f"{{location: {place:.3f}, resistance: {ohm:.0f} ohm, only: {{{turns}}}}}"
-        start = (_of(machine, insulation=f"{level:.0f} ohm"), _of(machine, fault=fault))
+        start = (
+            of_machine(machine, insulation=f"{level:.0f} ohm"),
+            of_machine(machine, fault=fault),
+        )
         timeline = _wander(draw, machine, level, days, 0.04)
         return _slow("intermittent", "comes and goes", machine, start, timeline, days, 40.0)
 
@@ -199,7 +218,7 @@ def _decline(machine: str, *, weather: bool) -> Make:
     """Falls evenly, with the scatter of a real one, and is watched until some days before."""
 
     def make(draw: random.Random) -> Slow:
-        days, first = draw.uniform(4, 6), _log_uniform(draw, 800e3, 4e6)
+        days, first = draw.uniform(4, 6), log_uniform(draw, 800e3, 4e6)
         reaches_s = days * DAY_S * draw.uniform(1.3, 2.5)
         rate = log(LIMIT_OHM / first) / reaches_s
         spread, place = draw.uniform(0.01, 0.05), draw.random()
@@ -209,13 +228,13 @@ def _decline(machine: str, *, weather: bool) -> Make:
             ohm = first * exp(rate * (at_s + over_s) + draw.gauss(0.0, spread))
             ramp = f"{{to: {ohm:.0f} ohm, over: {over_s:.0f} s}}"
             fault = f"{{location: {place:.3f}, resistance: {ramp}}}"
-            timeline.append(_at(at_s, _of(machine, fault=fault)))
+            timeline.append(at_time(at_s, of_machine(machine, fault=fault)))
             at_s += over_s
         if weather:
             timeline += _weather(draw, machine, days)
         start = (
-            _of(machine, insulation="50000 Mohm"),
-            _of(machine, fault=f"{{location: {place:.3f}, resistance: {first:.0f} ohm}}"),
+            of_machine(machine, insulation="50000 Mohm"),
+            of_machine(machine, fault=f"{{location: {place:.3f}, resistance: {first:.0f} ohm}}"),
         )
         made = _slow("steady decline", "declines", machine, start, tuple(timeline), days)
         return replace(made, falls=True, reaches_limit_s=reaches_s)
@@ -225,15 +244,15 @@ def _decline(machine: str, *, weather: bool) -> Make:
 
 def _step(machine: str) -> Make:
     def make(draw: random.Random) -> Slow:
-        days, level = 4.0, _log_uniform(draw, 300e3, 4e6)
+        days, level = 4.0, log_uniform(draw, 300e3, 4e6)
         at_s = days * DAY_S * draw.uniform(0.3, 0.7)
         to_ohm = max(level * 10 ** -draw.uniform(0.2, 1.0), 40e3)
         shunt_ohm = 1 / (1 / to_ohm - 1 / level)
-        start = (_of(machine, insulation=f"{level:.0f} ohm"),)
+        start = (of_machine(machine, insulation=f"{level:.0f} ohm"),)
         timeline = (
             *_wander(draw, machine, level, days, 0.04),
             *_weather(draw, machine, days),
-            _at(at_s, _fault(machine, draw.random(), f"{shunt_ohm:.0f} ohm")),
+            at_time(at_s, fault_in(machine, draw.random(), f"{shunt_ohm:.0f} ohm")),
         )
         return _slow("step", "steps", machine, start, timeline, days)
 
@@ -250,9 +269,9 @@ def _plan() -> Iterator[tuple[int, Make]]:
         yield 2, _decline(machine, weather=True)
         yield 3, _step(machine)
     yield 1, _above_range
-    yield 5, _speed
-    yield 5, _load
-    yield 5, _moisture
+    yield 4, _speed
+    yield 4, _load
+    yield 4, _moisture
 
 
 def slow_episodes() -> tuple[Slow, ...]:

@@ -13,7 +13,7 @@ from gateway.tags import AlarmState, Conclusion, Frame
 from tests.corpus.bench import Bench
 from tests.corpus.episodes import CONFIG
 from tests.corpus.held_out import Malfunction, Trial, held_out
-from tests.corpus.judge import SETTLED_S, _findings
+from tests.corpus.judge import SETTLED_S, findings
 
 GRACE_S = 20.0  # after the end of a fault: delay and deadband of the alarm, filters
 REACHED_S = 3.0  # before it no alarm can come
@@ -59,7 +59,7 @@ def tell(site: Site, trial: Trial, directory: Path) -> Told:
                 for e in frame.evidence
                 if e.conclusion is Conclusion.CORROBORATED and e.alarm in standing
             ]
-        left = _findings(frame)
+        left = findings(frame)
         found |= left
     return Told(
         trial,
