@@ -119,9 +119,10 @@ def _frames(
 
 
 def checkpoint(path: Path, machine: str, at_or_before_ns: int) -> Checkpoint | None:
-    """The newest saved state from which all Frames of a window that begins then can be replayed.
+    """The newest saved state from which a window that begins then can be replayed.
 
-    None where the archive does not reach back so far. Raises StoreError.
+    None where the archive does not reach back so far. The first Frames after it may have gone at
+    the size limit: it is of use where a Frame of the next sequence is left. Raises StoreError.
     """
     at_ns = storable(at_or_before_ns)
     with reading(path) as connection:
