@@ -213,7 +213,10 @@ class Brush:
             return ""
         usual = [median(t.levels[i] for t in touches) for i in range(len(self._tags))]
         means = [total / run.count for total in run.totals]
-        noisy = all(min(t.spreads[i] for t in touches) > 0 for i in range(len(self._tags)))
+        # The spread of a single touch may be that of a fault which came during it.
+        noisy = len(touches) > 1 and all(
+            min(t.spreads[i] for t in touches) > 0 for i in range(len(self._tags))
+        )
         spreads = [high - low for high, low in zip(run.highs, run.lows, strict=True)]
         if all(map(self._is_gone, means, spreads, usual, run.clipped, self._ohmic)):
             reading = _reading(means[0], self._ohmic[0])

@@ -180,6 +180,16 @@ def test_a_reading_without_noise_is_a_failed_contact():
     assert "equal readings" in ring.found[0].detail
 
 
+def test_a_fault_that_comes_during_a_touch_is_no_noise():
+    """A monitor whose readings show no noise moves with a fault; steady ones after it are well."""
+    ring = Ring(noise_uA=0.0)
+    for currents in (HEALTHY, (4000.0, 2000.0)):
+        for _ in range(60):
+            ring.step(pressed=True, currents=currents)
+    ring.step(pressed=False).rest()
+    assert [] == ring.touch()
+
+
 def test_a_winding_that_dries_is_believed():
     """A resistance ten times better from touch to touch still draws a current."""
     ring = Ring()

@@ -96,6 +96,7 @@ ENDS = {
             "U2.LIGHT_MONITOR": (*ANY, NO_COMMUNICATION),
         },
         {"U2.MALFUNCTION": "unacknowledged"},
+        frozenset({"U2.EARTH_FAULT"}),
     ),
     "noisy-link": End(),
 }
