@@ -255,7 +255,7 @@ class WallClient:
         if not math.isfinite(command.duration_s):
             return f"A shelving of {command.duration_s} s has no end. Say how long it is to last."
         if not _is_text(command.alarm, command.who, command.why):
-            return "The order has bytes that are no text. Write it in UTF-8."
+            return "The order has characters that cannot be printed. Write plain text in UTF-8, on one line."
         number = next(self._numbers)
         body = json.dumps(
             [
@@ -390,8 +390,12 @@ def _decode_command(body: bytes) -> tuple[int, Command]:
 
 
 def _is_text(*texts: str) -> bool:
-    """Whether they can be written as UTF-8, as a Frame is; half a surrogate pair cannot."""
-    return not any("\ud800" <= letter <= "\udfff" for text in texts for letter in text)
+    """Whether they can be shown to another person as they are.
+
+    Half a surrogate pair cannot be written as UTF-8, as a Frame is; a control character would
+    write over the terminal of whoever reads the journal.
+    """
+    return all(text.isprintable() for text in texts)
 
 
 def _decode_answer(body: bytes) -> tuple[int, str]:

@@ -261,8 +261,11 @@ async def test_orders_that_cannot_be_answered(path: Path, monkeypatch: pytest.Mo
             assert "failed over this order" in await order(COMMAND)
             endless = Command(Order.SHELVE, "a", "b", "c", float("inf"))
             assert "has no end" in await order(endless)
-            # What the shell passes on of a byte that is no UTF-8 (PEP 383).
-            assert "are no text" in await order(Command(Order.RESET, "a", "b", "caf\udce9"))
+            # What the shell passes on of a byte that is no UTF-8 (PEP 383), and what would clear
+            # the terminal of the next one who reads the journal (ECMA-48, ED).
+            for odd in ("caf\udce9", "seen\x1b[2J", "two\nlines"):
+                refusal = await order(Command(Order.RESET, "a", "b", odd))
+                assert "characters that cannot be printed" in refusal
             assert "longer than" in await order(Command(Order.RESET, "a", "b", "x" * 20_000))
             monkeypatch.setattr(wall, "_ANSWERED_WITHIN_S", 0.05)
             assert "did not answer within" in await order(Command(Order.RESET, "a", "b", "hang"))
