@@ -25,7 +25,7 @@ _STEADY_PU: Final = 0.05  # change of field voltage between half-cycles, of the 
 _PRESUMED_FAULT: Final = "fault seen"  # a proof by the alarm itself is none
 _PROOFS: Final = {
     "self-test": "by a self-test of its device, which may leave out the way to the rotor",
-    _PRESUMED_FAULT: "by a fault that another device told too",
+    _PRESUMED_FAULT: "by a fault that another device showed too",
 }
 _MIDDLE: Final = frozenset({Explanation.AC_PHASE, Explanation.AC_NEUTRAL})
 
