@@ -9,7 +9,7 @@ import pytest
 
 from gateway.site.installed import Site
 from gateway.site.read import read
-from gateway.tags import AlarmState, Conclusion, Frame
+from gateway.tags import Conclusion, Frame
 from tests.corpus.bench import Bench
 from tests.corpus.episodes import CONFIG
 from tests.corpus.held_out import Malfunction, Trial, held_out
@@ -27,7 +27,7 @@ class Told:
     unseen: tuple[tuple[float, float], ...]  # faults that no earth-fault alarm stood for
     conclusions: tuple[Conclusion, ...]  # of the newest evidence in each fault that was seen
     feigned: tuple[float, ...]  # when what is no fault was told as corroborated
-    lost: bool  # a standing fault's alarm was back to normal while the fault was there
+    lost: bool  # the condition of a fault's alarm went while the fault was there
     named: tuple[bool, ...]  # each malfunction
     left: frozenset[tuple[str, str]]  # what is told as wrong at the end
     found: frozenset[tuple[str, str]]
@@ -52,7 +52,7 @@ def tell(site: Site, trial: Trial, directory: Path) -> Told:
             told = [e.conclusion for e in frame.evidence if e.alarm in standing]
             if told:
                 seen[now] = told[0]
-            lost |= now in seen and not _annunciated(frame, alarms)
+            lost |= now in seen and not standing
         elif not any(f[0] <= time_s <= f[1] + GRACE_S for f in trial.faults):
             feigned += [
                 time_s
@@ -75,10 +75,6 @@ def tell(site: Site, trial: Trial, directory: Path) -> Told:
 
 def _standing(frame: Frame, alarms: set[str]) -> set[str]:
     return {a.alarm for a in frame.alarms if a.alarm in alarms and a.present}
-
-
-def _annunciated(frame: Frame, alarms: set[str]) -> bool:
-    return any(a.alarm in alarms and a.state is not AlarmState.NORMAL for a in frame.alarms)
 
 
 def _is_named(malfunction: Malfunction, found: Iterable[tuple[str, str]]) -> bool:
