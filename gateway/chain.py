@@ -208,9 +208,12 @@ class Chain:
         diagnosis, assessed = self._diagnosis.assess(
             self._state.diagnosis, seen, tuple(m.record(n) for n, m in before.alarms.items())
         )
+        shown = self._diagnosis.shown(seen.samples, assessed)
+        if shown is not seen.samples:
+            seen = replace(seen, samples=shown)
         alarms, records, transitions = self._annunciator.step(
             before,
-            self._diagnosis.for_alarms(seen.samples, assessed),
+            seen.samples,
             self._malfunction(assessed),
             assessed.operating,
             commands,

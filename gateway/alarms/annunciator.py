@@ -9,7 +9,7 @@ until the group is quiet again. What came first is what was annunciated first, a
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from gateway.alarms import conditions, life_cycle
@@ -57,6 +57,7 @@ class _Entry:
     track: str  # what the values that it remembers are of: with another one they mean nothing
     suppressed_when: Expression | None
     expression: str
+    release_ns: int  # how long the expression must be false before the suppression ends
 
 
 class Annunciator:
@@ -160,6 +161,8 @@ class Annunciator:
         # An alarm whose expression was taken out of the site file is not suppressed any more.
         when = entry.suppressed_when
         wanted = False if when is None else when.value(operating)
+        if entry.release_ns and when is not None:
+            wanted, memory = _released(entry, memory, wanted, clock_ns)
         if wanted is not None and wanted != memory.flags.suppressed:
             why = f"{entry.expression or 'suppressed_when'}: {'true' if wanted else 'not true'}"
             memory, moved = life_cycle.suppress(
@@ -207,6 +210,21 @@ class Annunciator:
         return marks
 
 
+def _released(
+    entry: _Entry, memory: Memory, wanted: bool | None, clock_ns: int
+) -> tuple[bool | None, Memory]:
+    """Whether suppression is wanted, its end delayed; unknown ends nothing while the delay runs."""
+    if wanted or not memory.flags.suppressed:
+        still = memory.released_at_ns is None
+        return wanted, memory if still else replace(memory, released_at_ns=None)
+    if wanted is None:
+        return None, memory
+    if memory.released_at_ns is None:
+        memory = replace(memory, released_at_ns=clock_ns)
+    since_ns = memory.released_at_ns or 0
+    return (None if clock_ns - since_ns < entry.release_ns else False), memory
+
+
 def _quiet(state: AlarmState) -> bool:
     return state is AlarmState.NORMAL or state.held
 
@@ -221,7 +239,14 @@ def _entry(alarm: Alarm, units: Mapping[str, Unit]) -> _Entry:
         alarm.shelve_at_most,
     )
     when = expression(alarm.suppressed_when) if alarm.suppressed_when.strip() else None
-    return _Entry(settings, _judge(alarm, units), _track(alarm, units), when, alarm.suppressed_when)
+    return _Entry(
+        settings,
+        _judge(alarm, units),
+        _track(alarm, units),
+        when,
+        alarm.suppressed_when,
+        round(alarm.release_delay * _NS),
+    )
 
 
 def _track(alarm: Alarm, units: Mapping[str, Unit]) -> str:

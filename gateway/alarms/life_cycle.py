@@ -43,6 +43,7 @@ class Memory:
     acknowledged_at_ns: int = 0  # of the chain's clock, while the alarm is acknowledged and present
     shelved_until_ns: int = 0  # UTC; 0 while it is not shelved
     shelved_until_clock_ns: int = 0  # the same end on the chain's clock
+    released_at_ns: int | None = None  # since when nothing asks for the suppression, chain's clock
 
     @property
     def state(self) -> AlarmState:

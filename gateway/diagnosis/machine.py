@@ -113,9 +113,9 @@ class MachineDiagnosis:
             Assessed(operating, access, agreements, health, complete=not failed.texts),
         )
 
-    def for_alarms(self, samples: Mapping[str, Sample], assessed: Assessed) -> Mapping[str, Sample]:
-        """The samples as alarms may take them: without access to the rotor none shows it sound."""
-        return self._unreached.for_alarms(samples, assessed)
+    def shown(self, samples: Mapping[str, Sample], assessed: Assessed) -> Mapping[str, Sample]:
+        """The samples as they may be shown: without access to the rotor none shows it sound."""
+        return self._unreached.shown(samples, assessed)
 
     def weigh(
         self,

@@ -1,8 +1,8 @@
 """What readings still say while the rotor is not reached: a fault, but never that there is none.
 
 What is open on the way to the rotor reads like sound insulation: a resistance is then at most what
-is read, a current at least, and a contact that has not actuated says nothing. Refuses to doubt a
-reading that shows a fault.
+is read, a current at least, and a contact that has not actuated says nothing. So they are shown,
+served and judged, with a status that says so. Refuses to doubt a contact that shows a fault.
 """
 
 from collections.abc import Mapping
@@ -12,11 +12,16 @@ from gateway.diagnosis.causes import NO_ACCESS
 from gateway.diagnosis.seen import Assessed
 from gateway.site.alarm import MalfunctionAlarm
 from gateway.site.installed import Site
-from gateway.tags import UNCERTAIN_LAST_USABLE_VALUE, Limit, Sample
+from gateway.tags import (
+    UNCERTAIN_LAST_USABLE_VALUE,
+    UNCERTAIN_SENSOR_NOT_ACCURATE,
+    Limit,
+    Sample,
+)
 
 
 class Unreached:
-    """The values of one machine on which its earth-fault alarms rest."""
+    """The values of one machine that tell of earth faults: of its alarms and their cross-checks."""
 
     def __init__(self, site: Site, machine: str) -> None:
         units = {t.tag: t.unit for t in site.tags_of(machine)}
@@ -27,12 +32,16 @@ class Unreached:
             and a.machine == machine
             and a.indicates == "earth fault"
         ]
+        installed = site.machine(machine)
+        for check in installed.cross_checks:
+            if {*check.values, check.contact.tag if check.contact else ""} & {*tags}:
+                tags += check.values
         self._dimensions = {
             tag: "" if (unit := units[tag]) is None else unit.dimension for tag in tags
         }
 
-    def for_alarms(self, samples: Mapping[str, Sample], assessed: Assessed) -> Mapping[str, Sample]:
-        """The samples as alarms may take them; the same object while the rotor is reached."""
+    def shown(self, samples: Mapping[str, Sample], assessed: Assessed) -> Mapping[str, Sample]:
+        """The samples as they may be shown; the same object while the rotor is reached."""
         if not any(f.cause in NO_ACCESS for r in assessed.health for f in r.findings):
             return samples
         doubtful = (samples[tag] for tag in self._dimensions if tag in samples)
@@ -43,4 +52,7 @@ class Unreached:
         if not dimension:
             return sample if sample.value else replace(sample, status=UNCERTAIN_LAST_USABLE_VALUE)
         limit = {"resistance": Limit.LOW, "current": Limit.HIGH}.get(dimension)
-        return sample if limit is None else replace(sample, status=sample.status.with_limit(limit))
+        if limit is None:
+            return sample
+        status = sample.status.worst(UNCERTAIN_SENSOR_NOT_ACCURATE).with_limit(limit)
+        return replace(sample, status=status)

@@ -255,7 +255,7 @@ class WallClient:
         if not math.isfinite(command.duration_s):
             return f"A shelving of {command.duration_s} s has no end. Say how long it is to last."
         if not _is_text(command.alarm, command.who, command.why):
-            return "The order has characters that cannot be printed. Write plain text in UTF-8, on one line."
+            return "The order has characters that cannot be printed. Write one line of plain text."
         number = next(self._numbers)
         body = json.dumps(
             [

@@ -40,9 +40,15 @@ def band(current_a: float, limits: Ne43, previous: Band | None = None) -> Band:
     # Left by less than the hysteresis: moved back by it, the current is in the old band or beyond.
     if _UPWARD.index(plain) < _UPWARD.index(previous):
         moved = _band(current_a + limits.hysteresis, limits)
-        return previous if _UPWARD.index(moved) >= _UPWARD.index(previous) else plain
-    moved = _band(current_a - limits.hysteresis, limits)
-    return previous if _UPWARD.index(moved) <= _UPWARD.index(previous) else plain
+        stays = _UPWARD.index(moved) >= _UPWARD.index(previous)
+    else:
+        moved = _band(current_a - limits.hysteresis, limits)
+        stays = _UPWARD.index(moved) <= _UPWARD.index(previous)
+    if stays:
+        return previous
+    # A transmitter saturates at the very edge of measurement; its noise is no gap (NE 43).
+    edge = plain in GAPS and not {previous, moved} & {*GAPS, *FAILURES}
+    return moved if edge else plain
 
 
 def _band(current_a: float, limits: Ne43) -> Band:

@@ -29,6 +29,7 @@ class AlarmBase(Block):
     indicates: Literal["earth fault", "other"] = "other"  # an earth fault carries evidence
     group: Name | None = None  # within it, the alarm that came first is marked
     suppressed_when: str = ""
+    release_delay: Seconds = 0.0  # from the end of `suppressed_when` to that of the suppression
     shelve_at_most: Seconds = 8 * 3600.0  # 0: may not be shelved
     realarm_after: Seconds = 0.0  # acknowledged and still there so long: it sounds again; 0: never
     acknowledge_on_return: bool = False

@@ -135,6 +135,9 @@ def _options(path: Path, alarm: Alarm) -> Iterator[Found]:
     if alarm.acknowledge_on_return and alarm.latching:
         text = "a latching alarm does not return by itself; take one of the two"
         yield Found((*path, "acknowledge_on_return"), text)
+    if alarm.release_delay and not alarm.suppressed_when.strip():
+        text = "there is no suppression that could be released; needs 'suppressed_when'"
+        yield Found((*path, "release_delay"), text)
 
 
 def _suppression(path: Path, alarm: Alarm, machine: Machine) -> Iterator[Found]:

@@ -128,6 +128,21 @@ def test_while_suppressed_the_condition_is_logged() -> None:
     assert (True, False) == (panel.records["P"].present, panel.records["P"].active)
 
 
+def test_suppression_ends_after_its_release_delay() -> None:
+    """What stands while the machine starts is not annunciated before the delay has run; a new
+    suppression in between begins the delay again, and unknown ends nothing."""
+    panel = Panel(alarm("P", suppressed_when="not excited", release_delay="3 s"))
+    panel.step({"P": 5.0}, operating={"excited": False})
+    assert [] == panel.step(operating={"excited": True})
+    assert [] == panel.step(operating={"excited": False})
+    for excited in (True, True, None, True):
+        told = panel.step(operating={"excited": excited})
+    assert ["P: unsuppress"] == told
+    panel.step({"P": 50.0}, operating={"excited": False})
+    panel.step(operating={"excited": True})
+    assert [] == panel.step(operating={"excited": None}, seconds=9)
+
+
 def test_an_expression_that_is_gone_suppresses_nothing() -> None:
     """An alarm that the site suppresses no more comes back at the next step."""
     panel = Panel(alarm("P", suppressed_when="not excited"))

@@ -6,8 +6,8 @@ from gateway.diagnosis.unreached import Unreached
 from gateway.site.read import read
 from gateway.tags import (
     BAD_SENSOR_FAILURE,
-    GOOD,
     UNCERTAIN_LAST_USABLE_VALUE,
+    UNCERTAIN_SENSOR_NOT_ACCURATE,
     AlarmState,
     Limit,
 )
@@ -28,13 +28,14 @@ LOST = assessed(health=(ill("P1", "failed contact"),))
 
 
 def told(samples=SAMPLES, known=LOST, machine="P1"):
-    return Unreached(SITE, machine).for_alarms(samples, known)
+    return Unreached(SITE, machine).shown(samples, known)
 
 
 def test_what_is_open_reads_like_insulation():
     """A resistance is at most what is read; a contact that has not actuated decides nothing."""
     now = told()
-    assert (5000.0, GOOD.with_limit(Limit.LOW)) == (now["P1.R"].value, now["P1.R"].status)
+    at_most = UNCERTAIN_SENSOR_NOT_ACCURATE.with_limit(Limit.LOW)
+    assert (5000.0, at_most) == (now["P1.R"].value, now["P1.R"].status)
     assert UNCERTAIN_LAST_USABLE_VALUE == now["P1.TRIPPED"].status
     assert SAMPLES["P1.UP"] is now["P1.UP"]
     assert SAMPLES["P1.READ"] is now["P1.READ"]
@@ -67,9 +68,11 @@ def test_a_brush_that_loses_its_ring_clears_no_alarm(tmp_path: Path):
     rows = ["scenario: lost", f"plant: {PLANT}", "seed: 4", "timeline:"]
     text = "\n".join((*rows, *(f"  - {{{entry}}}" for entry in story))) + "\n"
     demo, _ = read(CONFIG / "demo.yaml")
-    states = {}
+    states, shown = {}, {}
     for time_s, frame in Bench(demo, "U1", text, tmp_path).run(180.0, 0.5):
         states[time_s] = next(a for a in frame.alarms if a.alarm == "U1.EARTH_FAULT_STAGE_1")
+        shown[time_s] = next(x for x in frame.samples if x.tag == "U1.FAULT_RESISTANCE").status
+    assert (True, False, True) == (shown[39.0].is_good, shown[100.0].is_good, shown[179.0].is_good)
     assert AlarmState.UNACKNOWLEDGED is states[39.0].state
     assert (AlarmState.UNACKNOWLEDGED, False) == (states[100.0].state, states[100.0].judged)
     assert (AlarmState.UNACKNOWLEDGED, True) == (states[139.0].state, states[139.0].judged)

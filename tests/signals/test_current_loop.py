@@ -67,6 +67,20 @@ def test_hysteresis_of_20_microampere(previous, current_ma, expected):
     assert expected == band(current_ma / 1000, NE43, previous)
 
 
+@pytest.mark.parametrize(
+    ("current_ma", "expected"),
+    [
+        (3.795, Band.UNDER_RANGE),
+        (3.775, Band.GAP_LOW),
+        (20.505, Band.OVER_RANGE),
+        (20.525, Band.GAP_HIGH),
+    ],
+)
+def test_noise_at_the_end_of_measurement_is_no_gap(current_ma, expected):
+    """A transmitter that saturates goes from the middle of its range to the very edge of it."""
+    assert expected == band(current_ma / 1000, NE43, Band.NOMINAL)
+
+
 @given(currents, st.none() | st.sampled_from(Band))
 def test_hysteresis_moves_a_limit_by_no_more_than_itself(current_a, previous):
     """Whatever was before, the band is that of a current within the hysteresis of this one."""
