@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field, replace
 from math import tanh
+from pathlib import Path
 
 import pytest
 
@@ -506,3 +507,9 @@ def test_a_latched_alarm_is_a_case_too():
     """The state of the record does not matter to the rules, only whether its condition stands."""
     case = Scene("", None, record={"state": AlarmState.LATCHED_UNACKNOWLEDGED}).case()
     assert True is case.truths["P1.R"]
+
+
+def test_the_developers_notes_have_the_table_as_it_is():
+    """The table of rules in DEVELOPERS.md is the one that the data give."""
+    notes = Path(__file__).parents[2] / "DEVELOPERS.md"
+    assert table().strip() in notes.read_text(encoding="utf-8")
