@@ -140,7 +140,7 @@ def _blind(
     if state.trouble is not None and state.trouble.is_bad:
         return "no value", f"{state.trouble.name}{because}"
     if state.trouble is None and not unread and watch.frozen_after_s > 0:
-        still_s = ((state.read_at_ns or 0) - state.changed_at_ns) / 1e9
+        still_s = state.still_ns / 1e9
         value = watch.shown(float(usable.value))
         return "frozen value", f"{value} for {still_s:.0f} s, at most {watch.frozen_after_s:g} s"
     age_s = (seen.clock_ns - usable.at_ns) / 1e9

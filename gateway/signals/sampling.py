@@ -54,6 +54,7 @@ class SignalState:
     words: tuple[int, ...] = ()
     changed_ns: int = 0  # UTC of the last change of the raw words
     changed_at_ns: int = 0
+    still_ns: int = 0  # for how long the raw words have stood still while they were read
     read_at_ns: int | None = None
     loop: LoopState = field(default_factory=LoopState)
     filter: FilterState = field(default_factory=FilterState)
@@ -119,6 +120,7 @@ def take(
         words=reading.words,
         changed_ns=reading.at.utc_ns if moved else state.changed_ns,
         changed_at_ns=at_ns if moved else state.changed_at_ns,
+        still_ns=0 if moved else state.still_ns + _stood_ns(signal, state, elapsed_ns),
         read_at_ns=at_ns,
         loop=loop,
         filter=filtered,
@@ -243,9 +245,17 @@ def show(signal: Signal, state: SignalState, now_ns: int) -> Observation:
     return Observation(sample, stale or silent)
 
 
+def _stood_ns(signal: Signal, state: SignalState, elapsed_ns: int) -> int:
+    """What of the time since the last answer the value was seen to stand still.
+
+    Nobody saw it through an outage, and what the device itself calls old has to stand still.
+    """
+    seen = state.trouble is None and elapsed_ns <= signal.stale_after * 1e9
+    return elapsed_ns if seen else 0
+
+
 def _frozen(signal: Signal, state: SignalState) -> bool:
     """Whether the raw words have stood still for so long that nothing is being measured."""
     if isinstance(signal, Contact) or signal.frozen_after == 0 or state.usable is None:
         return False
-    still_s = ((state.read_at_ns or 0) - state.changed_at_ns) / 1e9
-    return state.trouble is None and still_s > signal.frozen_after
+    return state.trouble is None and state.still_ns > signal.frozen_after * 1e9

@@ -109,6 +109,10 @@ def test_unanswered_polls_freeze_nothing():
     line.take(0, 42)
     line.miss(7)
     assert (42.0, GOOD, False) == seen(line.show(8))
+    line.miss(30)
+    for second in range(31, 38):
+        assert (42.0, GOOD, False) == seen(line.take(second, 42))
+    assert line.take(38, 42).blind
 
 
 def test_values_may_stand_still_unless_told():
