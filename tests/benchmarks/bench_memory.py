@@ -62,9 +62,7 @@ def test_a_million_steps(tmp_path: Path) -> None:
     print("\ntenth  us/step  state bytes  resident MiB  frame bytes")
     for part, (cost_us, state_bytes, resident, frame_bytes) in enumerate(rows, 1):
         resident_mib = resident / 2**20
-        print(
-            f"{part:5}  {cost_us:7.1f}  {state_bytes:11}  {resident_mib:12.1f}  {frame_bytes:11}"
-        )
+        print(f"{part:5}  {cost_us:7.1f}  {state_bytes:11}  {resident_mib:12.1f}  {frame_bytes:11}")
     # The trend fills for ten days, 864,000 steps: from the ninth tenth on the state is full.
     assert rows[9][1] < 1.02 * rows[8][1]
     assert rows[9][2] < 1.05 * rows[4][2]
