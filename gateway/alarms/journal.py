@@ -12,7 +12,8 @@ from hashlib import sha256
 from itertools import zip_longest
 from typing import Any, Final, Self
 
-from gateway.tags import Frame, Transition, wire
+from gateway.alarms.states import Cue
+from gateway.tags import AlarmState, Frame, Transition, wire
 
 HASH_BYTES: Final = 32  # SHA-256
 
@@ -29,11 +30,16 @@ class JournalEntry:
     transition: Transition
     conclusion: str = ""  # of the alarm's evidence in that Frame; "" if it carries none
 
+    @property
+    def is_activation(self) -> bool:
+        """Whether it calls the operator: the condition comes, or the alarm sounds again."""
+        done = self.transition
+        called = done.cue in (Cue.OCCUR, Cue.REALARM) and not done.refusal
+        return called and done.after is AlarmState.UNACKNOWLEDGED
+
     def encode(self) -> bytes:
         """The canonical bytes: what is hashed, and what is best stored."""
-        return json.dumps(
-            wire.plain(self), separators=(",", ":"), ensure_ascii=False, allow_nan=False
-        ).encode()
+        return wire.encoded(self)
 
     @classmethod
     def decode(cls, data: bytes) -> Self:

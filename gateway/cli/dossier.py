@@ -26,7 +26,6 @@ from gateway.report.case import Case, Origin, Plotted, tags_to_plot
 from gateway.report.curve import thinned
 from gateway.report.document import Document
 from gateway.report.dossier import compose
-from gateway.report.words import is_activation
 from gateway.service.clock import now
 from gateway.service.field_side import ARCHIVE
 from gateway.site.alarm import Alarm
@@ -150,7 +149,7 @@ def _entries(
         mine = entry.transition.alarm == alarm.name
         if entry.number == number and not mine:
             fail(f"journal entry {number} is one of {entry.transition.alarm}, not {alarm.name}", 2)
-        if mine and (entry.number == number if number is not None else is_activation(entry)):
+        if mine and (entry.number == number if number is not None else entry.is_activation):
             chosen = entry
     if chosen is None and number is not None:
         fail(f"archive {path} has no journal entry {number}; see `rotor-gateway alarms` for them")

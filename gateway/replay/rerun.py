@@ -6,15 +6,12 @@ is missing, and one that has no machine of the site.
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Final
 
 from gateway.alarms.journal import JournalEntry, entries_of
 from gateway.chain import Chain
 from gateway.replay.capture import Beginning, Capture, CaptureError, Step
 from gateway.site.installed import Site
-from gateway.tags import AlarmState, Frame, Instant
-
-_CALLS: Final = ("occur", "realarm")
+from gateway.tags import Frame, Instant
 
 
 @dataclass(slots=True)
@@ -26,9 +23,7 @@ class Tally:
     active_ns: int = 0
 
     def count(self, entry: JournalEntry) -> None:
-        done = entry.transition
-        called = done.cue in _CALLS and done.after is AlarmState.UNACKNOWLEDGED
-        if called and not done.refusal:
+        if entry.is_activation:
             self.activations += 1
             self.first_ns = self.first_ns or entry.utc_ns
 

@@ -10,7 +10,7 @@ from typing import Final
 from gateway.alarms.journal import JournalEntry
 from gateway.report.numbers import with_uncertainty
 from gateway.site.units import Unit
-from gateway.tags import AlarmState, Limit, Sample, Status
+from gateway.tags import Limit, Sample, Status
 
 _S: Final = 1_000_000_000
 _MS: Final = 1_000_000
@@ -84,13 +84,3 @@ def happened(entry: JournalEntry, zone: tzinfo) -> str:
         return f"{done.alarm}: {done.cue}{by} while {done.after.value}{why}{until}"
     change = f"{done.before.value} to {done.after.value}"
     return f"{done.alarm}: {done.cue}{by}, {change}{why}{until}"
-
-
-def is_activation(entry: JournalEntry) -> bool:
-    """Whether the entry calls the operator: the alarm comes, or comes again."""
-    done = entry.transition
-    return (
-        not done.refusal
-        and done.cue in ("occur", "realarm")
-        and done.after is AlarmState.UNACKNOWLEDGED
-    )

@@ -38,12 +38,7 @@ class Frame:
     @cached_property
     def _encoded(self) -> bytes:
         # Disk and wall get the same bytes, made once.
-        return json.dumps(
-            wire.plain(self),
-            separators=(",", ":"),
-            ensure_ascii=False,
-            allow_nan=False,
-        ).encode()
+        return wire.encoded(self)
 
     @classmethod
     def decode(cls, data: bytes) -> Self:

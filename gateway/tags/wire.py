@@ -1,5 +1,6 @@
 """Frozen dataclasses as plain lists, positional, and back. Checks every kind on the way back."""
 
+import json
 from collections.abc import Callable
 from dataclasses import fields, is_dataclass
 from enum import StrEnum
@@ -29,6 +30,13 @@ def plain(value: Any) -> Any:
             row[place] = plain(row[place])
         return row
     return value
+
+
+def encoded(value: Any) -> bytes:
+    """`plain` as canonical JSON, UTF-8. Raises ValueError for NaN and infinity."""
+    return json.dumps(
+        plain(value), separators=(",", ":"), ensure_ascii=False, allow_nan=False
+    ).encode()
 
 
 def made(kind: type[_Made], data: Any) -> _Made:

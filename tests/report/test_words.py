@@ -89,5 +89,5 @@ def test_entries_in_plain_words(transition: Transition, text: str, activation: b
     """Who did what, why and until when; and whether it called the operator."""
     assert (text, activation) == (
         words.happened(entry(transition), UTC),
-        words.is_activation(entry(transition)),
+        entry(transition).is_activation,
     )
