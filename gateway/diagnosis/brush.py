@@ -19,7 +19,6 @@ from gateway.site.diagnosis import RetractableBrush
 from gateway.site.installed import Site
 from gateway.tags import Limit, Sample, Subject
 
-_MISSED: Final = 1.5  # times `every`, where the site file does not say
 _FRUITLESS: Final = 0.5  # of `contact`: a touch that long should have measured
 _VANISHED: Final = 0.02  # of the currents of the last touches
 _NOTHING: Final = 3.0  # times its spread: a smaller mean cannot be told from no current
@@ -92,7 +91,7 @@ class Brush:
         if settings is None:
             return
         self._touch_ns = round(settings.contact * 1e9)
-        self._missed_ns = round((settings.missed_after or _MISSED * settings.every) * 1e9)
+        self._missed_ns = round(settings.missed_after_s * 1e9)
         tag, most = settings.contact_resistance, settings.contact_resistance_most
         if tag is not None and most is not None:
             unit = units[tag]
@@ -122,16 +121,12 @@ class Brush:
     def _touching(self, seen: Seen, measures: bool | None) -> bool | None:
         if self._settings is None or self._settings.pressed is None:
             return measures
-        sample = seen.samples.get(self._settings.pressed)
-        if sample is None or not _known(sample, seen):
-            return None
-        return bool(sample.value)
+        sample = seen.measured(self._settings.pressed)
+        return None if sample is None else bool(sample.value)
 
     def _contact_resistance(self, seen: Seen) -> float | None:
-        sample = seen.samples.get(self._resistance.tag) if self._resistance else None
-        if sample is None or sample.value is None or not _known(sample, seen):
-            return None
-        return float(sample.value)
+        sample = seen.measured(self._resistance.tag) if self._resistance else None
+        return None if sample is None or sample.value is None else float(sample.value)
 
     def _touched(
         self, memory: Memory, seen: Seen, measures: bool | None, resistance: float | None
@@ -259,10 +254,6 @@ class Brush:
         elif memory.poor_touches >= _POOR_TOUCHES:
             told.append(("brush worn", f"poor contact in {_POOR_TOUCHES} touches in a row"))
         return [Found(self._machine, Subject.MACHINE, cause, why) for cause, why in told]
-
-
-def _known(sample: Sample, seen: Seen) -> bool:
-    return sample.measured_now and sample.tag not in seen.blind
 
 
 def _closed(memory: Memory) -> Memory:

@@ -35,7 +35,8 @@ MARGIN: Final = 0.1  # of a limit, where nothing else is told: that of cross-che
 MONITOR_SICK: Final = frozenset(
     {"device failure", "heartbeat stopped", "function check", "out of service"}
 )
-_STILL: Final = frozenset({"frozen value", "noise absent"})
+# The causes of a value that stands still, as no live one does.
+STILL: Final = frozenset({"frozen value", "noise absent"})
 _DOUBTFUL: Final = frozenset({"odd one out", "too fast change"})  # of less than a failure
 _UNSOUND: Final = (StatusSignal.FAILURE, StatusSignal.FUNCTION_CHECK)
 
@@ -227,7 +228,7 @@ class Case:
             for tag, other in self.installed.paths.items()
             if other.kind is Subject.VALUE and other.device == path.device and tag in self._health
             for finding in self._health[tag].findings
-            if finding.cause in _STILL
+            if finding.cause in STILL
         )
 
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from itertools import combinations
 from math import inf, isfinite
 
-from gateway.diagnosis.paths import Path, measured_now, paths_of
+from gateway.diagnosis.paths import Path, paths_of
 from gateway.diagnosis.seen import Agreement, Found, Seen
 from gateway.site.diagnosis import ActuatingContact, CrossCheck
 from gateway.site.installed import Site
@@ -137,15 +137,15 @@ def _left_open(
 ) -> list[_Open]:
     left = []
     for path in values:
-        sample = seen.samples.get(path.tag)
-        if sample is None or not measured_now(sample, seen.blind):
+        sample = seen.measured(path.tag)
+        if sample is None:
             continue
         interval = path.interval(sample)
         if interval is not None:
             left.append(_Open(path, *interval, sample))
     if check.contact is not None:
-        sample = seen.samples.get(check.contact.tag)
-        if sample is not None and measured_now(sample, seen.blind):
+        sample = seen.measured(check.contact.tag)
+        if sample is not None:
             interval = contact_interval(check.contact, bool(sample.value))
             left.append(_Open(paths[check.contact.tag], *interval, sample))
     return left

@@ -122,10 +122,8 @@ class DcBand:
 
     def _measured(self, seen: Seen, tag: str) -> tuple[Measured, Limit] | None:
         """The number in SI and its limit; None: not a current or voltage measured now."""
-        sample = seen.samples.get(tag)
-        if sample is None or tag not in self._numbers or tag in seen.blind:
-            return None
-        if sample.value is None or not sample.measured_now:
+        sample = seen.measured(tag)
+        if sample is None or sample.value is None or tag not in self._numbers:
             return None
         factor = self._numbers[tag][0]
         measured = Measured(sample.value * factor, (sample.uncertainty or 0.0) * factor)

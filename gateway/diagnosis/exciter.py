@@ -8,7 +8,7 @@ the wrong end of the winding. Refuses to say which of the two is wrong.
 from dataclasses import dataclass
 from typing import Final
 
-from gateway.diagnosis.paths import COVERAGE, measured_now, paths_of
+from gateway.diagnosis.paths import COVERAGE, paths_of
 from gateway.diagnosis.seen import Found, Seen
 from gateway.site.installed import Site
 from gateway.tags import Sample
@@ -45,9 +45,8 @@ class ExciterWatch:
         """While either value is not measured now the time stands still and what was said stays."""
         if self._check is None:
             return memory, []
-        current = seen.samples.get(self._current.tag)
-        voltage = seen.samples.get(self._voltage.tag)
-        if measured_now(current, seen.blind) and measured_now(voltage, seen.blind):
+        current, voltage = seen.measured(self._current.tag), seen.measured(self._voltage.tag)
+        if current is not None and voltage is not None:
             memory = self._compared(memory, current, voltage, seen.elapsed_ns)
         if not memory.detail:
             return memory, []
@@ -57,11 +56,11 @@ class ExciterWatch:
     def _compared(
         self,
         memory: ExciterMemory,
-        current: Sample | None,
-        voltage: Sample | None,
+        current: Sample,
+        voltage: Sample,
         elapsed_ns: int,
     ) -> ExciterMemory:
-        if self._check is None or current is None or voltage is None:
+        if self._check is None:
             return memory
         amperes, volts = self._current.interval(current), self._voltage.interval(voltage)
         if amperes is None or volts is None:

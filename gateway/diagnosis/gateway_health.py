@@ -55,7 +55,7 @@ class GatewayHealth:
         }
         brush = site.machine(machine).brush
         # Between two touches of a brush the value is held, and nothing is judged by design.
-        between_s = (brush.missed_after or 1.5 * brush.every) if brush is not None else 0.0
+        between_s = brush.missed_after_s if brush is not None else 0.0
         self._unjudged_ns = round(max(_UNJUDGED_S, between_s) * 1e9)
 
     def step(

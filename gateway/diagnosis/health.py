@@ -84,7 +84,7 @@ class HealthDesk:
         in_doubt = {f.subject for f in others}
         gateway, of_gateway = self._gateway.step(memory.gateway, seen, alarms, in_doubt)
         proof, of_proof = self._proof.step(memory.proof, seen, silent)
-        found = (*of_links.found, *of_monitors.found, *others, *of_gateway, *of_proof.found)
+        found = (*of_links.found, *of_monitors.found, *others, *of_gateway, *of_proof)
         findings = self._lasting(memory.findings, found, seen.utc_ns)
         if (
             links is not memory.links

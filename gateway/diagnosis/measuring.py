@@ -33,11 +33,7 @@ def measuring_tags(site: Site, machine: str) -> tuple[str, ...]:
         and s.unit.dimension in ("current", "resistance")
         and s.tag not in others
     )
-    alarmed = {
-        a.tag
-        for a in site.file.alarms
-        if a.machine == machine and isinstance(a, LimitAlarm) and a.indicates == "earth fault"
-    }
+    alarmed = {a.tag for a in site.earth_fault_alarms(machine) if isinstance(a, LimitAlarm)}
     return tuple(tag for tag in given if tag in alarmed) or given
 
 
@@ -48,7 +44,7 @@ def measuring(seen: Seen, tags: tuple[str, ...]) -> bool | None:
         sample = seen.samples.get(tag)
         if sample is None:
             return None
-        if sample.measured_now and tag not in seen.blind:
+        if seen.measured(tag) is not None:
             continue
         state = seen.signals.get(tag)
         if sample.value is None or (state is not None and state.failure is not None):

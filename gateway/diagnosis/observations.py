@@ -8,24 +8,24 @@ from dataclasses import dataclass, field
 from math import atanh
 from typing import Final
 
-from gateway.diagnosis.case import Case, Role, Situation, Witness
+from gateway.diagnosis.case import STILL, Case, Role, Situation, Witness
+from gateway.diagnosis.gateway_health import GATEWAY
 from gateway.diagnosis.optical_link import FAULT
 from gateway.diagnosis.paths import COVERAGE, plain
+from gateway.diagnosis.proof import FAULT_SEEN, SELF_TEST
 from gateway.diagnosis.seen import Standing
 from gateway.diagnosis.witnesses import tags_of
 from gateway.rotor.measured import Measured
 from gateway.rotor.rectifier import Explanation, explanations
 from gateway.tags import Sample
 
-GATEWAY: Final = "gateway"
 _LARGEST_CAPACITANCE_F: Final = 5e-6  # of large multi-pole or cable-fed rotors, common practice
 _SHORT_OF_ALL: Final = 1 - 1e-12
 _CEILING_PU: Final = 2.5  # of the rated field voltage, static excitation, common practice
 _STEADY_PU: Final = 0.05  # change of field voltage between half-cycles, of the rated one, practice
-_PRESUMED_FAULT: Final = "fault seen"  # a proof by the alarm itself is none
 _PROOFS: Final = {
-    "self-test": "by a self-test of its device, which may leave out the way to the rotor",
-    _PRESUMED_FAULT: "by a fault that another device showed too",
+    SELF_TEST: "by a self-test of its device, which may leave out the way to the rotor",
+    FAULT_SEEN: "by a fault that another device showed too",
 }
 _MIDDLE: Final = frozenset({Explanation.AC_PHASE, Explanation.AC_NEUTRAL})
 
@@ -126,7 +126,8 @@ def proved(case: Case) -> Iterator[Answer]:
             if every_s:
                 yield _of(case, witness, None)
             continue
-        by_itself = record.proof == _PRESUMED_FAULT and record.proved_ns >= case.record.since_ns
+        # A fault that this alarm itself shows proves nothing of the alarm.
+        by_itself = record.proof == FAULT_SEEN and record.proved_ns >= case.record.since_ns
         age_s = (case.seen.utc_ns - record.proved_ns) / 1e9
         recent = not every_s or age_s <= every_s
         words = {"age": duration(age_s), "what": _PROOFS.get(record.proof, record.proof)}
@@ -154,10 +155,7 @@ def alive(case: Case) -> Iterator[Answer]:
             tags = {pulse.current_positive, pulse.current_negative}
         watched = tags & (case.installed.noisy | set(case.installed.lively))
         still = {
-            f.cause
-            for record in case.health_of(path)
-            for f in record.findings
-            if f.cause in ("frozen value", "noise absent")
+            f.cause for record in case.health_of(path) for f in record.findings if f.cause in STILL
         }
         truth = False if still else True if watched else None
         yield _of(case, witness, truth, figures=", ".join(sorted(still)))

@@ -82,8 +82,8 @@ class Operating:
         states: dict[str, bool | None] = dict.fromkeys(STATES)
         for judged in self._judged:
             name, tag = judged.name, judged.tag
-            sample = seen.samples.get(tag)
-            if sample is None or tag in seen.blind or not sample.measured_now:
+            sample = seen.measured(tag)
+            if sample is None:
                 continue
             was = getattr(memory, name)
             now = _state(judged, sample, was)
@@ -98,10 +98,8 @@ class Operating:
     ) -> tuple[Memory, list[Found]]:
         """Corrects what is told of the excitation where the field voltage contradicts it."""
         excited, voltage = states["excited"], self._voltage
-        sample = seen.samples.get(voltage.tag) if voltage is not None else None
-        if excited is None or voltage is None or sample is None or not sample.measured_now:
-            return memory, []
-        if sample.tag in seen.blind:
+        sample = seen.measured(voltage.tag) if voltage is not None else None
+        if excited is None or voltage is None or sample is None:
             return memory, []
         # Within the deadband, either is right.
         if _state(voltage, sample, excited) in (excited, None):

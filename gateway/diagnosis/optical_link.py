@@ -150,10 +150,8 @@ class LightPath:
             if told is not None:
                 lights.append((tag, *told))
                 time_ns = max(time_ns, seen.samples[tag].time_ns)
-        contact = seen.samples.get(self._settings.dark)
-        says_dark: bool | None = None
-        if contact is not None and contact.measured_now and contact.tag not in seen.blind:
-            says_dark = bool(contact.value)
+        contact = seen.measured(self._settings.dark)
+        says_dark = None if contact is None else bool(contact.value)
         current = self._settings.injected_current
         known = current is not None and seen.blind.isdisjoint(self._mates)
         current_a = self._number(seen, current) if current and known else None
@@ -161,8 +159,8 @@ class LightPath:
 
     def _number(self, seen: Seen, tag: str) -> tuple[float, float] | None:
         """Value and uncertainty in SI, where it is measured now."""
-        sample = seen.samples.get(tag)
-        if sample is None or tag in seen.blind or not sample.measured_now:
+        sample = seen.measured(tag)
+        if sample is None:
             return None
         factor = self._factor[tag]
         return float(sample.value or 0.0) * factor, (sample.uncertainty or 0.0) * factor

@@ -117,8 +117,3 @@ def _computed(machine: Machine, measured: dict[str, Path]) -> dict[str, Path]:
 def plain(value: float, digits: int) -> str:
     """A number of so many significant digits, large ones without an exponent."""
     return f"{float(f'{value:.{digits}g}'):.12g}"
-
-
-def measured_now(sample: Sample | None, blind: frozenset[str]) -> bool:
-    """Whether a sample is a measurement of this moment, from a path that is not blind."""
-    return sample is not None and sample.tag not in blind and sample.measured_now

@@ -29,7 +29,7 @@ class Proof:
 
     clock_ns: int
     utc_ns: int
-    by: str  # "self-test", "fault seen"
+    by: str  # SELF_TEST or FAULT_SEEN
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,14 +39,6 @@ class ProofMemory:
     started_ns: int | None = None  # on the chain's clock: when the watch began
     proofs: dict[str, Proof] = field(default_factory=dict)
     testing: dict[str, bool] = field(default_factory=dict)  # by bit: whether it may still pass
-
-
-@dataclass(frozen=True, slots=True)
-class ProofReport:
-    """Channels that are overdue, and the last proof (UTC in ns, by what) of the others."""
-
-    found: tuple[Found, ...]
-    proved: Mapping[str, tuple[int, str]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,9 +65,7 @@ class ProofWatch:
         self._subjects = within = subjects(site, machine)
         units = {t.tag: t.unit for t in site.tags_of(machine)}
         below: dict[str, float | None] = {}
-        for alarm in site.file.alarms:
-            if alarm.machine != machine or alarm.indicates != "earth fault":
-                continue
+        for alarm in site.earth_fault_alarms(machine):
             if isinstance(alarm, ContactAlarm):
                 below[alarm.tag] = None
             elif isinstance(alarm, LimitAlarm) and alarm.below is not None:
@@ -97,8 +87,8 @@ class ProofWatch:
 
     def step(
         self, memory: ProofMemory, seen: Seen, silent: Set[str]
-    ) -> tuple[ProofMemory, ProofReport]:
-        """`silent` are the devices that give nothing."""
+    ) -> tuple[ProofMemory, list[Found]]:
+        """The channels whose proof is overdue; `silent` are the devices that give nothing."""
         testing, passed = self._tested(memory.testing, seen, silent)
         proofs: dict[str, Proof] = {}
         in_alarm = [c for c in self._channels if c.in_alarm(seen.samples[c.tag])]
@@ -114,7 +104,7 @@ class ProofWatch:
         if proofs or testing != memory.testing or memory.started_ns is None:
             started_ns = seen.clock_ns if memory.started_ns is None else memory.started_ns
             memory = ProofMemory(started_ns, memory.proofs | proofs, testing)
-        return memory, self._report(memory, seen)
+        return memory, self._overdue(memory, seen)
 
     def _tested(
         self, before: Mapping[str, bool], seen: Seen, silent: Set[str]
@@ -133,7 +123,7 @@ class ProofWatch:
                 passed.update(bit.tags)
         return testing, passed
 
-    def _report(self, memory: ProofMemory, seen: Seen) -> ProofReport:
+    def _overdue(self, memory: ProofMemory, seen: Seen) -> list[Found]:
         found = []
         for channel in self._channels if self._overdue_ns else ():
             last = memory.proofs.get(channel.tag)
@@ -146,8 +136,7 @@ class ProofWatch:
                 )
                 kind = self._subjects.kinds[channel.tag]
                 found.append(Found(channel.tag, kind, "proof overdue", detail))
-        proved = {tag: (p.utc_ns, p.by) for tag, p in memory.proofs.items()}
-        return ProofReport(tuple(found), proved)
+        return found
 
 
 def _key(bit: StatusBit) -> str:

@@ -8,7 +8,7 @@ Refuses to conclude (`gateway.diagnosis.evidence` does) and to claim probabiliti
 
 from typing import Final
 
-from gateway.diagnosis import observations as seen
+from gateway.diagnosis import observations
 from gateway.diagnosis.case import Role, Situation
 from gateway.diagnosis.rule import Rule, Says
 from gateway.tags import Bearing
@@ -21,7 +21,7 @@ def _spoken(name: str, asks: str, role: Role, yes: str, no: str) -> Rule:
     return Rule(
         name,
         asks,
-        seen.spoken(role),
+        observations.spoken(role),
         yes=Says(_FOR, yes),
         no=Says(_AGAINST, no),
         unknown=Says(_OPEN, "{tag} decides nothing now: {value}, {stands}"),
@@ -87,7 +87,7 @@ _BELIEF: Final = (
     Rule(
         "band of the current",
         "Does any earth fault explain what the DC injection reports?",
-        seen.band,
+        observations.band,
         yes=Says(_FOR, "{figures}"),
         no=Says(_DOUBT, "{figures}", "Are injection voltage, resistances and field voltage right?"),
         unknown=Says(_OPEN, "a weaker earth fault may be there: {figures}"),
@@ -96,7 +96,7 @@ _BELIEF: Final = (
     Rule(
         "paths agree",
         "Do the paths of one quantity agree within their uncertainty?",
-        seen.agreement,
+        observations.agreement,
         yes=Says(_FOR, "the paths of {what} agree: {figures}"),
         no=Says(_DOUBT, "the paths disagree: {figures}", "Which path of {what} is right?"),
         unknown=Says(
@@ -108,13 +108,13 @@ _BELIEF: Final = (
     Rule(
         "odd one out",
         "Does this path disagree where all others agree?",
-        seen.odd_one_out,
+        observations.odd_one_out,
         yes=Says(_DOUBT, "{tag} disagrees where all others agree: {figures}"),
     ),
     Rule(
         "supporting path well",
         "Is nothing known to be wrong with a path that speaks for the fault?",
-        seen.paths_well(True),
+        observations.paths_well(True),
         yes=Says(_FOR, "nothing is known to be wrong with {path}"),
         no=Says(_DOUBT, "{path} cannot be relied on: {figures}", "Is {path} in order?"),
         unknown=Says(_OPEN, "the health of {path} is not known", "Is {path} in order?"),
@@ -122,7 +122,7 @@ _BELIEF: Final = (
     Rule(
         "opposing path well",
         "Is nothing known to be wrong with a path that speaks against the fault?",
-        seen.paths_well(False),
+        observations.paths_well(False),
         yes=Says(_AGAINST, "nothing is known to be wrong with {path}"),
         no=Says(_DOUBT, "{path} cannot be relied on: {figures}", "Is {path} in order?"),
         unknown=Says(_OPEN, "the health of {path} is not known", "Is {path} in order?"),
@@ -130,7 +130,7 @@ _BELIEF: Final = (
     Rule(
         "proof",
         "Has this path proved in time that it can see a fault?",
-        seen.proved,
+        observations.proved,
         yes=Says(_FOR, "{tag} proved {age} ago that it can see a fault, {what}"),
         no=Says(
             _OPEN,
@@ -146,7 +146,7 @@ _BELIEF: Final = (
     Rule(
         "value held",
         "Is the value an old one that is held?",
-        seen.held,
+        observations.held,
         yes=Says(
             _OPEN,
             "{tag} is held: {value}, measured {age} ago",
@@ -157,7 +157,7 @@ _BELIEF: Final = (
     Rule(
         "value alive",
         "Does the value move as a live one does?",
-        seen.alive,
+        observations.alive,
         yes=Says(_FOR, "{tag} moves as a live value does"),
         no=Says(_DOUBT, "{tag} does not move as a live value does: {figures}"),
         unknown=Says(_OPEN, "the site file sets nothing that would show {tag} standing still"),
@@ -165,7 +165,7 @@ _BELIEF: Final = (
     Rule(
         "light explained otherwise",
         "Does something else than a fault explain the dark link?",
-        seen.light_otherwise,
+        observations.light_otherwise,
         yes=Says(_DOUBT, "the dark link is explained by {what}: {figures}"),
         no=Says(_FOR, "{what} does not explain the dark link: {figures}"),
         unknown=Says(_OPEN, "{what} may explain the dark link: {figures}", "Is it {what}?"),
@@ -175,7 +175,7 @@ _BELIEF: Final = (
     Rule(
         "light explained by a fault",
         "Does an earth fault explain the dark link?",
-        seen.light_fault,
+        observations.light_fault,
         yes=Says(_FOR, "an earth fault explains the dark link: {figures}"),
         no=Says(_DOUBT, "an earth fault does not explain the dark link: {figures}"),
         unknown=Says(_OPEN, "an earth fault may explain the dark link: {figures}"),
@@ -184,13 +184,13 @@ _BELIEF: Final = (
     Rule(
         "earth fault possible",
         "Does an earth fault remain possible?",
-        seen.earth_fault,
+        observations.earth_fault,
         explains="{what}",
     ),
     Rule(
         "weak earth fault",
         "May there be an earth fault too weak to put out the light?",
-        seen.weak_fault,
+        observations.weak_fault,
         situations=(Situation.DARK,),
         access=("optical link",),
         explains="an earth fault too weak to put out the light{figures}",
@@ -198,7 +198,7 @@ _BELIEF: Final = (
     Rule(
         "excited",
         "Is the machine excited?",
-        seen.excited,
+        observations.excited,
         no=Says(
             _OPEN,
             "the machine is not excited, so the place of a fault cannot be told",
@@ -209,7 +209,7 @@ _BELIEF: Final = (
     Rule(
         "field voltage fits",
         "Is the field voltage one that the machine can have, and does it fit its exciter?",
-        seen.field_voltage_fits,
+        observations.field_voltage_fits,
         yes=Says(_FOR, "the field voltage {tag} is plausible: {value}"),
         no=Says(
             _OPEN,
@@ -225,7 +225,7 @@ _BELIEF: Final = (
     Rule(
         "field voltage steady",
         "Is the field voltage the same in both half-cycles?",
-        seen.field_voltage_steady,
+        observations.field_voltage_steady,
         yes=Says(_FOR, "both half-cycles have the same field voltage within {limit}"),
         no=Says(
             _OPEN,
@@ -238,7 +238,7 @@ _BELIEF: Final = (
     Rule(
         "currents settled",
         "Could the winding's capacitance make a sound winding read so low?",
-        seen.settled,
+        observations.settled,
         unknown=Says(
             _OPEN,
             "a sound winding of 5 uF would read {value} with half-cycles of {figures}, and lower "
@@ -252,7 +252,7 @@ _BELIEF: Final = (
     Rule(
         "middle of the winding",
         "Is the place the middle of the winding, as a fault on the AC side reads?",
-        seen.ac_side,
+        observations.ac_side,
         yes=Says(
             _OPEN,
             "{tag} is {value}: the middle of the winding, as two faults or one on the AC side read",
@@ -266,7 +266,7 @@ _BELIEF: Final = (
     Rule(
         "place in the winding",
         "Does the place lie in the winding?",
-        seen.location_plausible,
+        observations.location_plausible,
         yes=Says(_FOR, "{tag} is {value}: in the winding"),
         no=Says(
             _DOUBT,
@@ -280,7 +280,7 @@ _BELIEF: Final = (
     Rule(
         "moisture",
         "Does the trend have the pattern of moisture?",
-        seen.moisture,
+        observations.moisture,
         yes=Says(
             _OPEN,
             "the trend has the pattern of moisture: {figures}",
@@ -292,13 +292,13 @@ _BELIEF: Final = (
     Rule(
         "falling trend",
         "Has the resistance been falling?",
-        seen.falling,
+        observations.falling,
         yes=Says(_FOR, "the resistance has been falling by {figures}"),
     ),
     Rule(
         "second fault",
         "Has the leakage grown as it does with one more fault, or a worse one?",
-        seen.second_fault,
+        observations.second_fault,
         yes=Says(_FOR, "{figures}", "Is there a second fault ({figures})?"),
         no=Says(_OPEN, "{figures}", "Why has the leakage changed ({figures})?"),
         detection=("pulse injection",),
@@ -306,7 +306,7 @@ _BELIEF: Final = (
     Rule(
         "one monitor",
         "Do all supporting paths hang on one monitor?",
-        seen.one_monitor,
+        observations.one_monitor,
         yes=Says(
             _OPEN,
             "all paths that support the alarm hang on one monitor ({figures})",
@@ -316,7 +316,7 @@ _BELIEF: Final = (
     Rule(
         "other monitor",
         "Is another monitor connected to the same field circuit?",
-        seen.other_monitor,
+        observations.other_monitor,
         yes=Says(
             _OPEN,
             "several monitors are read on this machine: {figures}",
@@ -329,7 +329,7 @@ _BELIEF: Final = (
 GONE: Final = Rule(
     "condition gone",
     "Has the condition of the alarm gone?",
-    seen.gone,
+    observations.gone,
     yes=Says(_OPEN, "the condition has gone since: {tag} is {value}; the rest is as it stood"),
     unknown=Says(
         _OPEN,

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from math import isfinite
 from typing import Final
 
-from gateway.diagnosis.paths import measured_now, paths_of
+from gateway.diagnosis.paths import paths_of
 from gateway.diagnosis.seen import Seen
 from gateway.rotor.measured import Measured
 from gateway.rotor.second_fault import Fault, fault_of, leakage_of
@@ -76,8 +76,8 @@ class SecondFaultWatch:
         """What is said stays until the fault has gone, or a later measurement says otherwise."""
         if self._pulse is None or not self._most_ohm:
             return memory, None
-        resistance = seen.samples.get(self._resistance.tag)
-        if resistance is None or not measured_now(resistance, seen.blind):
+        resistance = seen.measured(self._resistance.tag)
+        if resistance is None:
             return memory, memory.joined
         if 0 <= resistance.time_ns - memory.measured_ns < _THINNED_NS:
             return memory, memory.joined
@@ -134,10 +134,8 @@ def _highest_limit_ohm(site: Site, machine: str) -> float:
     """The highest earth-fault limit of a machine, or the pick-up of its detector; 0: neither."""
     limits = [
         alarm.below.si
-        for alarm in site.file.alarms
+        for alarm in site.earth_fault_alarms(machine)
         if isinstance(alarm, LimitAlarm)
-        and alarm.machine == machine
-        and alarm.indicates == "earth fault"
         and alarm.below is not None
         and alarm.below.dimension == "resistance"
     ]

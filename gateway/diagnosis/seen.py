@@ -27,6 +27,12 @@ class Seen:
     words: Mapping[str, Word]  # status and heartbeat words by "device.point"
     gateway: GatewayCondition
 
+    def measured(self, tag: str) -> Sample | None:
+        """The sample of a tag, where it is a measurement of this moment and not blind."""
+        sample = self.samples.get(tag)
+        usable = sample is not None and sample.measured_now and tag not in self.blind
+        return sample if usable else None
+
 
 @dataclass(frozen=True, slots=True)
 class Found:

@@ -90,10 +90,8 @@ class TelemetryPath:
         return []
 
     def _quality_now(self, seen: Seen) -> float | None:
-        sample = seen.samples.get(self._quality) if self._quality else None
-        if sample is None or sample.value is None or not sample.measured_now:
-            return None
-        return None if sample.tag in seen.blind else sample.value * self._factor
+        sample = seen.measured(self._quality) if self._quality else None
+        return None if sample is None or sample.value is None else sample.value * self._factor
 
     def _said(self, seen: Seen, *, lost: bool) -> bool | None:
         """Whether the monitor says by its status bits that the link is lost, or values are held."""

@@ -101,11 +101,9 @@ class TrendDesk:
         self._insulation = Insulation(watch.insulation) if watch.insulation else None
         self._corrects = self._insulation is not None and watch.temperature is not None
         limits = []
-        for alarm in site.file.alarms:
+        for alarm in site.earth_fault_alarms(machine):
             if (
-                alarm.machine != machine
-                or not isinstance(alarm, LimitAlarm)
-                or alarm.indicates != "earth fault"
+                not isinstance(alarm, LimitAlarm)
                 or alarm.below is None
                 or alarm.below.dimension != "resistance"
                 or alarm.below.si <= 0

@@ -10,7 +10,6 @@ from dataclasses import replace
 
 from gateway.diagnosis.causes import NO_ACCESS
 from gateway.diagnosis.seen import Assessed
-from gateway.site.alarm import MalfunctionAlarm
 from gateway.site.installed import Site
 from gateway.tags import (
     UNCERTAIN_LAST_USABLE_VALUE,
@@ -25,13 +24,7 @@ class Unreached:
 
     def __init__(self, site: Site, machine: str) -> None:
         units = {t.tag: t.unit for t in site.tags_of(machine)}
-        tags = [
-            a.tag
-            for a in site.file.alarms
-            if not isinstance(a, MalfunctionAlarm)
-            and a.machine == machine
-            and a.indicates == "earth fault"
-        ]
+        tags = [a.tag for a in site.earth_fault_alarms(machine)]
         installed = site.machine(machine)
         for check in installed.cross_checks:
             if {*check.values, check.contact.tag if check.contact else ""} & {*tags}:

@@ -5,24 +5,15 @@ other earth-fault alarms. Refuses a value for which nothing says where a fault b
 """
 
 from collections.abc import Iterator, Sequence
-from typing import TypeAlias
 
 from gateway.diagnosis.case import MARGIN, FaultAlarm, Installed, Role, Situation, Witness
 from gateway.diagnosis.paths import Path, paths_of
-from gateway.site.alarm import (
-    ContactAlarm,
-    DeviationAlarm,
-    LimitAlarm,
-    MalfunctionAlarm,
-    RateOfChangeAlarm,
-)
+from gateway.site.alarm import ContactAlarm, LimitAlarm, ValueAlarm
 from gateway.site.detector import DcDetector, PulseDetector
 from gateway.site.diagnosis import ActuatingContact, CrossCheck
 from gateway.site.installed import Site
 from gateway.site.model import Contact, Machine, RegisterSignal
 from gateway.tags import Subject
-
-_Raised: TypeAlias = LimitAlarm | DeviationAlarm | RateOfChangeAlarm | ContactAlarm
 
 
 def installed_of(site: Site, machine: str) -> Installed:
@@ -58,20 +49,16 @@ def _measuring(machine: Machine) -> frozenset[str]:
 
 def fault_alarms(site: Site, installed: Installed) -> dict[str, FaultAlarm]:
     """By name, in the order of the site file: all that indicate an earth fault."""
-    alarms: list[_Raised] = [
-        a
-        for a in site.file.alarms
-        if not isinstance(a, MalfunctionAlarm)
-        and a.machine == installed.machine.name
-        and a.indicates == "earth fault"
-    ]
+    alarms = site.earth_fault_alarms(installed.machine.name)
     return {a.name: _Bench(installed, alarms, a).fault_alarm() for a in alarms}
 
 
 class _Bench:
     """Seats the witnesses of one alarm."""
 
-    def __init__(self, installed: Installed, alarms: Sequence[_Raised], alarm: _Raised) -> None:
+    def __init__(
+        self, installed: Installed, alarms: Sequence[ValueAlarm], alarm: ValueAlarm
+    ) -> None:
         self._installed = installed
         self._machine = installed.machine
         self._alarms = alarms
@@ -175,7 +162,9 @@ def tags_of(check: CrossCheck) -> tuple[str, ...]:
     return (*check.values, check.contact.tag) if check.contact is not None else check.values
 
 
-def _limits(alarms: Sequence[_Raised], side: str, dimension: str) -> Iterator[tuple[float, float]]:
+def _limits(
+    alarms: Sequence[ValueAlarm], side: str, dimension: str
+) -> Iterator[tuple[float, float]]:
     for alarm in alarms:
         limit = getattr(alarm, side) if isinstance(alarm, LimitAlarm) else None
         if isinstance(alarm, LimitAlarm) and limit is not None and limit.dimension == dimension:

@@ -4,7 +4,7 @@ What one alarm cannot know of tags and machines is checked in `gateway.site.chec
 decide anything: conditions and states are those of `gateway.alarms`.
 """
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, TypeAlias
 
 from pydantic import Field
 
@@ -92,7 +92,8 @@ class MalfunctionAlarm(AlarmBase):
     ] = ("failure",)
 
 
+ValueAlarm: TypeAlias = LimitAlarm | DeviationAlarm | RateOfChangeAlarm | ContactAlarm
 Alarm = Annotated[
-    LimitAlarm | DeviationAlarm | RateOfChangeAlarm | ContactAlarm | MalfunctionAlarm,
+    ValueAlarm | MalfunctionAlarm,
     Field(discriminator="kind"),
 ]

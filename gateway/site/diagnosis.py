@@ -43,6 +43,11 @@ class RetractableBrush(Block):
     contact_resistance_most: AnyQuantity | None = None  # above it the brush does not touch well
     life: Seconds = 0.0  # contact time until it is worn; 0: not known
 
+    @property
+    def missed_after_s(self) -> float:
+        """How long without a measurement until one is missed (common practice, no source)."""
+        return self.missed_after or 1.5 * self.every
+
 
 class OpticalLink(Block):
     """A light path from the rotor that goes dark on a fault, and for other reasons."""

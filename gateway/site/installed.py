@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
+from gateway.site.alarm import MalfunctionAlarm, ValueAlarm
 from gateway.site.model import Contact, Device, Machine, Signal, SiteFile
 from gateway.site.profile import DeviceProfile, Point
 from gateway.site.units import Unit
@@ -78,6 +79,19 @@ class Site:
 
     def tags_of(self, machine: str) -> tuple[TagDefinition, ...]:
         return tuple(t for t in self.tags if t.machine == machine)
+
+    def earth_fault_alarms(self, machine: str) -> tuple[ValueAlarm, ...]:
+        """The alarms of a machine whose value indicates an earth fault, in the order of the file.
+
+        A malfunction is not one of them: it tells of the monitoring, whatever it indicates.
+        """
+        return tuple(
+            a
+            for a in self.file.alarms
+            if a.machine == machine
+            and a.indicates == "earth fault"
+            and not isinstance(a, MalfunctionAlarm)
+        )
 
     def _tags_of(self, machine: Machine) -> list[TagDefinition]:
         found = []

@@ -136,5 +136,5 @@ def test_at_least_proves_nothing():
     for limit, expected in ((Limit.HIGH, set()), (Limit.LOW, {"U1.R", "U1.SAYS"})):
         sample = Sample("U1.R", 10.0, GOOD.with_limit(limit), desk.seen.utc_ns)
         seen = replace(desk.seen, samples={**desk.seen.samples, "U1.R": sample})
-        _, report = ProofWatch(desk.site, "U1").step(ProofMemory(), seen, set())
-        assert expected == set(report.proved)
+        memory, _ = ProofWatch(desk.site, "U1").step(ProofMemory(), seen, set())
+        assert expected == set(memory.proofs)
