@@ -7,19 +7,16 @@ hold anything against a way that the site file does not tell of.
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from gateway.diagnosis.brush import Brush
-from gateway.diagnosis.brush import Memory as BrushMemory
+from gateway.diagnosis.brush import Brush, BrushMemory
 from gateway.diagnosis.measuring import measured_ns, measuring, measuring_tags
-from gateway.diagnosis.optical_link import LightPath
-from gateway.diagnosis.optical_link import Memory as LightMemory
+from gateway.diagnosis.optical_link import LightMemory, LightPath
 from gateway.diagnosis.seen import AccessReport, Found, Seen
-from gateway.diagnosis.telemetry import Memory as TelemetryMemory
-from gateway.diagnosis.telemetry import TelemetryPath
+from gateway.diagnosis.telemetry import TelemetryMemory, TelemetryPath
 from gateway.site.installed import Site
 
 
 @dataclass(frozen=True, slots=True)
-class Memory:
+class AccessMemory:
     """What is remembered of the way; of one machine only one of these is used."""
 
     brush: BrushMemory = field(default_factory=BrushMemory)
@@ -41,8 +38,8 @@ class Access:
         self._radio = TelemetryPath(site, machine) if installed.access == "telemetry" else None
 
     def step(
-        self, memory: Memory, seen: Seen, operating: Mapping[str, bool | None]
-    ) -> tuple[Memory, AccessReport, list[Found]]:
+        self, memory: AccessMemory, seen: Seen, operating: Mapping[str, bool | None]
+    ) -> tuple[AccessMemory, AccessReport, list[Found]]:
         """How the way stands now, and what is wrong with it."""
         if self._brush is not None:
             of_brush, report, found = self._brush.step(memory.brush, seen)

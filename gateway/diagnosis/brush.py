@@ -53,7 +53,7 @@ class Run:
 
 
 @dataclass(frozen=True, slots=True)
-class Memory:
+class BrushMemory:
     """What is remembered of a brush between steps; the clock is the chain's own."""
 
     waiting_since_ns: int | None = None  # the last measurement, or the first step
@@ -98,7 +98,9 @@ class Brush:
             if unit is not None:
                 self._resistance = _Resistance(tag, unit.name, most.in_unit(unit))
 
-    def step(self, memory: Memory, seen: Seen) -> tuple[Memory, AccessReport, list[Found]]:
+    def step(
+        self, memory: BrushMemory, seen: Seen
+    ) -> tuple[BrushMemory, AccessReport, list[Found]]:
         """The brush now.
 
         Found on the machine: 'measurement missed', 'failed contact', 'poor contact', 'brush worn'.
@@ -129,8 +131,8 @@ class Brush:
         return None if sample is None or sample.value is None else float(sample.value)
 
     def _touched(
-        self, memory: Memory, seen: Seen, measures: bool | None, resistance: float | None
-    ) -> Memory:
+        self, memory: BrushMemory, seen: Seen, measures: bool | None, resistance: float | None
+    ) -> BrushMemory:
         # What passed since the last step, before the brush touched, was no contact.
         touched_ns = 0 if memory.touching_since_ns is None else seen.elapsed_ns
         if memory.touching_since_ns is None:
@@ -166,7 +168,7 @@ class Brush:
             return ""
         return f"contact resistance {resistance:.0f} {self._resistance.unit}: it touches nothing"
 
-    def _lifted(self, memory: Memory) -> Memory:
+    def _lifted(self, memory: BrushMemory) -> BrushMemory:
         measured = memory.run is not None and memory.run.count > 0
         if not measured and memory.fruitless_ns >= _FRUITLESS * self._touch_ns:
             memory = self._without_result(memory)
@@ -175,7 +177,7 @@ class Brush:
             _closed(memory), touching_since_ns=None, fruitless_ns=0, poor_touches=poor_touches
         )
 
-    def _without_result(self, memory: Memory) -> Memory:
+    def _without_result(self, memory: BrushMemory) -> BrushMemory:
         pressed_s = memory.fruitless_ns / 1e9
         return replace(memory, fruitless=f"pressed on for {pressed_s:.0f} s, nothing was measured")
 
@@ -232,7 +234,7 @@ class Brush:
             return clipped and mean * _ABOVE_RANGE <= usual
         return mean < usual * _VANISHED and mean <= _NOTHING * spread
 
-    def _found(self, memory: Memory, seen: Seen, resistance: float | None) -> list[Found]:
+    def _found(self, memory: BrushMemory, seen: Seen, resistance: float | None) -> list[Found]:
         settings = self._settings
         told = []
         waiting_ns = seen.clock_ns - (memory.waiting_since_ns or 0)
@@ -256,7 +258,7 @@ class Brush:
         return [Found(self._machine, Subject.MACHINE, cause, why) for cause, why in told]
 
 
-def _closed(memory: Memory) -> Memory:
+def _closed(memory: BrushMemory) -> BrushMemory:
     """The touch that goes on becomes one of the last ones, unless it showed an open brush."""
     run = memory.run
     if run is None:

@@ -15,7 +15,7 @@ _APART: Final = 0.9  # chance that it is higher in one group than in the other, 
 
 
 @dataclass(frozen=True, slots=True)
-class Of:
+class Candidate:
     """Something that the resistance may depend on, with the points at which it is known."""
 
     pattern: str
@@ -29,19 +29,19 @@ class Of:
         return self.words != ("", "")
 
 
-def candidates(units: Sequence[str], *, by_running: bool, by_heat: bool) -> list[Of]:
+def candidates(units: Sequence[str], *, by_running: bool, by_heat: bool) -> list[Candidate]:
     """Temperature, speed and load as numbers; as states where no tag gives the number."""
     found = []
     for place, name in enumerate(COVARIATE_NAMES[:3]):
         pattern = f"{name}-dependent"
         if units[place]:
-            found.append(Of(pattern, name, units[place], ("", ""), covariate(place)))
+            found.append(Candidate(pattern, name, units[place], ("", ""), covariate(place)))
         elif name == "speed" and by_running:
             words = ("at standstill", "when running")
-            found.append(Of(pattern, "speed", "", words, _state_of("standstill", "running")))
+            found.append(Candidate(pattern, "speed", "", words, _state_of("standstill", "running")))
         elif name == "temperature" and by_heat:
             words = ("when cold", "when hot")
-            found.append(Of(pattern, "temperature", "", words, _state_of("cold", "hot")))
+            found.append(Candidate(pattern, "temperature", "", words, _state_of("cold", "hot")))
     return found
 
 
@@ -64,10 +64,14 @@ def graded(x: Sequence[float]) -> list[float]:
     return [float(round(_GRADES * (a - low) / span)) for a in x] if span > 0 else list(x)
 
 
-def tells_apart(of: Of, state: str, points: Sequence[Point], chosen: Sequence[bool]) -> bool:
+def tells_apart(
+    candidate: Candidate, state: str, points: Sequence[Point], chosen: Sequence[bool]
+) -> bool:
     """Whether the points that are chosen differ from the others in something that explains them."""
     at = [
-        (v, c) for p, c in zip(points, chosen, strict=True) if (v := of.value(state, p)) is not None
+        (v, c)
+        for p, c in zip(points, chosen, strict=True)
+        if (v := candidate.value(state, p)) is not None
     ]
     ours, others = [v for v, c in at if c], [v for v, c in at if not c]
     if not ours or not others:

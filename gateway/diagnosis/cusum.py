@@ -55,14 +55,6 @@ def tabular(
     return tuple(highs), tuple(lows)
 
 
-def first_signal(
-    values: Sequence[float], target: float, allowance: float, decision: float
-) -> int | None:
-    """The index of the first value with which either sum is above `decision`."""
-    sums = zip(*tabular(values, target, allowance), strict=True)
-    return next((i for i, pair in enumerate(sums) if max(pair) > decision), None)
-
-
 def robust_sigma(values: Sequence[float]) -> float:
     """Standard deviation about a level that may step: from the MAD of first differences.
 

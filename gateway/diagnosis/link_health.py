@@ -31,7 +31,7 @@ _REFUSALS: Final = 3  # in a row between answers: no noise any more; common prac
 
 
 @dataclass(frozen=True, slots=True)
-class Contact:
+class DeviceAnswers:
     """One device, as its newest answers and failures leave it. Times on the chain's clock."""
 
     answered: bool = False  # ever
@@ -41,14 +41,14 @@ class Contact:
     refused: dict[str, int] = field(default_factory=dict)  # failures of a point between answers
 
 
-_WELL: Final = Contact(answered=True)
+_WELL: Final = DeviceAnswers(answered=True)
 
 
 @dataclass(frozen=True, slots=True)
 class LinkMemory:
     """What is remembered of each device."""
 
-    contacts: dict[str, Contact] = field(default_factory=dict)
+    contacts: dict[str, DeviceAnswers] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,8 +103,8 @@ class LinkHealth:
         refused = frozenset(p for c in contacts.values() for p in _refused(c))
         return memory, LinkReport(found, silent, refused)
 
-    def _heard(self, contacts: dict[str, Contact], seen: Seen) -> dict[str, Contact]:
-        """The contacts after the Readings of this step; the same ones if nothing changed."""
+    def _heard(self, contacts: dict[str, DeviceAnswers], seen: Seen) -> dict[str, DeviceAnswers]:
+        """The devices after the Readings of this step; the same ones if nothing changed."""
         polls: dict[tuple[str, int], list[Reading]] = {}
         quiet = {d for d, c in contacts.items() if _quiet(c)}
         for reading in seen.readings:
@@ -113,26 +113,26 @@ class LinkHealth:
                 # What has one time comes from one poll. A device in trouble is heard in full.
                 quiet.discard(device)
                 polls.setdefault((device, reading.at.monotonic_ns), []).append(reading)
-        renewed: dict[str, Contact] = {}
+        renewed: dict[str, DeviceAnswers] = {}
         for (device, _), poll in polls.items():
-            before = renewed.get(device, contacts.get(device, Contact()))
+            before = renewed.get(device, contacts.get(device, DeviceAnswers()))
             renewed[device] = _after(before, poll, seen.clock_ns)
         if all(contacts.get(d) == c for d, c in renewed.items()):
             return contacts
         return contacts | renewed
 
     def _silence(
-        self, device: str, contact: Contact, failing_ns: int, settled: set[str]
+        self, device: str, answers: DeviceAnswers, failing_ns: int, settled: set[str]
     ) -> tuple[str, str]:
         """Cause and detail of a device that gives nothing."""
         link = self._subjects.devices[device]
         others = self._subjects.links[link]
-        said = contact.status.name if contact.status is not None else "nothing"
+        said = answers.status.name if answers.status is not None else "nothing"
         detail = f"{said} for {failing_ns / 1e9:.0f} s"
-        if settled.issuperset(others) if len(others) > 1 else _unconnected(contact):
+        if settled.issuperset(others) if len(others) > 1 else _unconnected(answers):
             return "dead link", f"link {link}: {detail}"
         detail = f"device {device} on link {link}: {detail}"
-        if contact.status == BAD_COMMUNICATION_ERROR and not contact.answered:
+        if answers.status == BAD_COMMUNICATION_ERROR and not answers.answered:
             return "refused", detail
         return "no answer", detail
 
@@ -144,7 +144,7 @@ class LinkHealth:
                 detail = f"nothing from {', '.join(devices)}; {silent[devices[0]][1]}"
                 yield Found(link, Subject.LINK, "dead link", detail)
 
-    def _flapping(self, contacts: Mapping[str, Contact], clock_ns: int) -> Iterator[Found]:
+    def _flapping(self, contacts: Mapping[str, DeviceAnswers], clock_ns: int) -> Iterator[Found]:
         for link, devices in self._subjects.links.items():
             for device in devices:
                 drops = contacts[device].drops if device in contacts else ()
@@ -155,7 +155,7 @@ class LinkHealth:
                     break
 
     def _refusing(
-        self, contacts: Mapping[str, Contact], silent: Mapping[str, tuple[str, str]]
+        self, contacts: Mapping[str, DeviceAnswers], silent: Mapping[str, tuple[str, str]]
     ) -> Iterator[Found]:
         for device in self._subjects.devices:
             if device in contacts and device not in silent:
@@ -165,45 +165,45 @@ class LinkHealth:
                     yield Found(device, Subject.MONITOR, "refused", detail)
 
 
-def _quiet(contact: Contact) -> bool:
-    return contact.failing_ns is None and not contact.refused and contact.answered
+def _quiet(answers: DeviceAnswers) -> bool:
+    return answers.failing_ns is None and not answers.refused and answers.answered
 
 
-def _after(contact: Contact, poll: list[Reading], clock_ns: int) -> Contact:
-    """The contact after Readings of one moment, which come from one poll."""
+def _after(answers: DeviceAnswers, poll: list[Reading], clock_ns: int) -> DeviceAnswers:
+    """The device after Readings of one moment, which come from one poll."""
     failed = [r for r in poll if r.status.is_bad]
     if len(failed) < len(poll):
         given = {r.point for r in poll if not r.status.is_bad}
-        refused = {p: n for p, n in contact.refused.items() if p not in given}
-        contact = replace(contact, answered=True, failing_ns=None, status=None, refused=refused)
+        refused = {p: n for p, n in answers.refused.items() if p not in given}
+        answers = replace(answers, answered=True, failing_ns=None, status=None, refused=refused)
     if not failed:
-        return contact
-    if contact.answered and contact.failing_ns is None:
+        return answers
+    if answers.answered and answers.failing_ns is None:
         counted = {
-            r.point: min(_REFUSALS, contact.refused.get(r.point, 0) + 1)
+            r.point: min(_REFUSALS, answers.refused.get(r.point, 0) + 1)
             for r in failed
             if r.status == BAD_COMMUNICATION_ERROR
         }
-        contact = replace(contact, refused=contact.refused | counted)
+        answers = replace(answers, refused=answers.refused | counted)
     if len(failed) < len(poll):
-        return contact
-    known = _refused(contact)
+        return answers
+    known = _refused(answers)
     lost = [r for r in failed if r.status != BAD_COMMUNICATION_ERROR or r.point not in known]
     if not lost:
-        return contact
-    if contact.failing_ns is not None:
-        return replace(contact, status=lost[-1].status)
+        return answers
+    if answers.failing_ns is not None:
+        return replace(answers, status=lost[-1].status)
     # A device that has never answered cannot be lost.
-    drops = (*contact.drops, clock_ns)[-_DROPS:] if contact.answered else contact.drops
-    return replace(contact, failing_ns=clock_ns, status=lost[-1].status, drops=drops)
+    drops = (*answers.drops, clock_ns)[-_DROPS:] if answers.answered else answers.drops
+    return replace(answers, failing_ns=clock_ns, status=lost[-1].status, drops=drops)
 
 
-def _refused(contact: Contact) -> frozenset[str]:
-    return frozenset(p for p, times in contact.refused.items() if times >= _REFUSALS)
+def _refused(answers: DeviceAnswers) -> frozenset[str]:
+    return frozenset(p for p, times in answers.refused.items() if times >= _REFUSALS)
 
 
-def _unconnected(contact: Contact) -> bool:
+def _unconnected(answers: DeviceAnswers) -> bool:
     """Whether a failure is of the connection. A device that never answered may as well refuse."""
-    return contact.status == BAD_NO_COMMUNICATION or (
-        contact.status == BAD_COMMUNICATION_ERROR and contact.answered
+    return answers.status == BAD_NO_COMMUNICATION or (
+        answers.status == BAD_COMMUNICATION_ERROR and answers.answered
     )

@@ -11,14 +11,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final, Self
 
-from gateway.diagnosis.access import Access
-from gateway.diagnosis.access import Memory as AccessMemory
+from gateway.diagnosis.access import Access, AccessMemory
 from gateway.diagnosis.cross_check import CrossCheckMemory, CrossChecks
 from gateway.diagnosis.evidence import EvidenceDesk, EvidenceMemory
 from gateway.diagnosis.exciter import ExciterMemory, ExciterWatch
 from gateway.diagnosis.health import HealthDesk, HealthMemory
-from gateway.diagnosis.operating import Memory as OperatingMemory
-from gateway.diagnosis.operating import Operating
+from gateway.diagnosis.operating import Operating, OperatingMemory
 from gateway.diagnosis.seen import AccessReport, Agreement, Assessed, Found, Seen
 from gateway.diagnosis.trend import TrendDesk, TrendMemory
 from gateway.diagnosis.unreached import Unreached

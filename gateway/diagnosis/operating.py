@@ -22,7 +22,7 @@ _SETTLE_NS: Final = 15 * 10**9  # a field takes seconds to build up and to die a
 
 
 @dataclass(frozen=True, slots=True)
-class Memory:
+class OperatingMemory:
     """What was last known of each state; it decides within a deadband."""
 
     excited: bool | None = None
@@ -76,8 +76,8 @@ class Operating:
         self._judged = tuple(judged)
 
     def step(
-        self, memory: Memory, seen: Seen
-    ) -> tuple[Memory, Mapping[str, bool | None], list[Found]]:
+        self, memory: OperatingMemory, seen: Seen
+    ) -> tuple[OperatingMemory, Mapping[str, bool | None], list[Found]]:
         """The states now, by name; None: not known. Found on the machine: 'excitation unclear'."""
         states: dict[str, bool | None] = dict.fromkeys(STATES)
         for judged in self._judged:
@@ -94,8 +94,8 @@ class Operating:
         return memory, states, found
 
     def _checked(
-        self, memory: Memory, seen: Seen, states: dict[str, bool | None]
-    ) -> tuple[Memory, list[Found]]:
+        self, memory: OperatingMemory, seen: Seen, states: dict[str, bool | None]
+    ) -> tuple[OperatingMemory, list[Found]]:
         """Corrects what is told of the excitation where the field voltage contradicts it."""
         excited, voltage = states["excited"], self._voltage
         sample = seen.measured(voltage.tag) if voltage is not None else None

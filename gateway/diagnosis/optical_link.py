@@ -68,7 +68,7 @@ class Dark:
 
 
 @dataclass(frozen=True, slots=True)
-class Memory:
+class LightMemory:
     """What is remembered of a link; times are on the chain's clock."""
 
     spans: tuple[Span, ...] = ()  # from old to new, thinner the older
@@ -116,8 +116,8 @@ class LightPath:
             self._pickup_accuracy = detector.pickup_accuracy
 
     def step(
-        self, memory: Memory, seen: Seen, excited: bool | None
-    ) -> tuple[Memory, AccessReport, list[Found]]:
+        self, memory: LightMemory, seen: Seen, excited: bool | None
+    ) -> tuple[LightMemory, AccessReport, list[Found]]:
         """The link now.
 
         Found on the machine: 'light weak', 'light contaminated', 'light circuit failed', 'light
@@ -191,7 +191,7 @@ class LightPath:
         how = "slow" if faded_ns >= _SLOW_NS else "unclear"
         return Dark(now_ns, utc_ns, how, before, faded_ns)
 
-    def _remembered(self, memory: Memory, look: _Look, seen: Seen) -> Memory:
+    def _remembered(self, memory: LightMemory, look: _Look, seen: Seen) -> LightMemory:
         """The history with this light; without excitation a lamp fades for want of it."""
         best = look.best
         if best is None or look.excited is False:
@@ -205,7 +205,7 @@ class LightPath:
         spans = _thinned((*memory.spans, Span(seen.clock_ns, best, best)), seen.clock_ns)
         return replace(memory, spans=spans)
 
-    def _timed(self, memory: Memory, look: _Look, seen: Seen) -> Memory:
+    def _timed(self, memory: LightMemory, look: _Look, seen: Seen) -> LightMemory:
         """Since when the light is weak, its paths differ, and the contact contradicts it."""
         best = look.best
         weak = None if memory.dark is None else False
@@ -228,7 +228,7 @@ class LightPath:
             memory.contact_since_ns,
         ):
             return memory
-        return Memory(memory.spans, memory.dark, weak_ns, differ_ns, contact_ns)
+        return LightMemory(memory.spans, memory.dark, weak_ns, differ_ns, contact_ns)
 
     def _contrary(self, look: _Look) -> bool | None:
         """Whether every light contradicts the contact; one dark light alone may be its own."""
@@ -313,12 +313,12 @@ class LightPath:
 
     def _judged(
         self,
-        memory: Memory,
+        memory: LightMemory,
         dark: Dark,
         look: _Look,
         seen: Seen,
         explanations: tuple[Explanation, ...],
-    ) -> Memory:
+    ) -> LightMemory:
         """What the darkness is found to be, once it has lasted.
 
         What would decide and is not known changes nothing that was decided.
@@ -349,7 +349,7 @@ class LightPath:
         return replace(memory, dark=replace(memory.dark or dark, cause=cause, why=why))
 
     def _found(
-        self, memory: Memory, look: _Look, seen: Seen, explanations: tuple[Explanation, ...]
+        self, memory: LightMemory, look: _Look, seen: Seen, explanations: tuple[Explanation, ...]
     ) -> list[Found]:
         told: list[tuple[str, str]] = []
         if memory.dark is not None and memory.dark.cause:

@@ -13,7 +13,7 @@ from statistics import median
 from typing import Final
 
 from gateway.diagnosis import cusum
-from gateway.diagnosis.covariates import Of, candidates, covariate, graded, tells_apart
+from gateway.diagnosis.covariates import Candidate, candidates, covariate, graded, tells_apart
 from gateway.diagnosis.mann_kendall import combined, lag_1_inflation, mann_kendall
 from gateway.diagnosis.rank_tests import (
     dependence_inflation,
@@ -140,8 +140,8 @@ def _recovery(placed: Sequence[_Placed], level: float) -> str:
 def _humid(placed: Sequence[_Placed], settings: Settings, level: float) -> str:
     if not settings.units[3]:
         return ""
-    of = Of(MOISTURE, "humidity", settings.units[3], ("", ""), covariate(3))
-    told = _dependence(placed, of, level)
+    candidate = Candidate(MOISTURE, "humidity", settings.units[3], ("", ""), covariate(3))
+    told = _dependence(placed, candidate, level)
     return told.text if told is not None and told.effect < 0 else ""
 
 
@@ -150,33 +150,35 @@ def _humid(placed: Sequence[_Placed], settings: Settings, level: float) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Told:
-    of: Of
+    candidate: Candidate
     effect: float  # decades, high against low
     text: str
 
 
 def _dependences(
-    placed: Sequence[_Placed], candidates: Sequence[Of], level: float, moist: bool
+    placed: Sequence[_Placed], possible: Sequence[Candidate], level: float, moist: bool
 ) -> list[tuple[str, str]]:
     """What the resistance goes with; of several, those that the others do not explain."""
-    told = [t for c in candidates if (t := _dependence(placed, c, level)) is not None]
+    told = [t for c in possible if (t := _dependence(placed, c, level)) is not None]
     # A winding that dries while it runs rises with speed, load and warmth: that is moisture.
     told = [t for t in told if not (moist and t.effect > 0)]
     own = [
-        t for t in told if not any(_explains(placed, o.of, t.of, level) for o in told if o is not t)
+        t
+        for t in told
+        if not any(_explains(placed, o.candidate, t.candidate, level) for o in told if o is not t)
     ]
     if own or not told:
-        return [(t.of.pattern, t.text) for t in own]
+        return [(t.candidate.pattern, t.text) for t in own]
     # Each explains the other: they move together, and the points cannot tell which it is.
     found = []
     for t in told:
-        others = ", ".join(o.of.name for o in told if o is not t)
-        found.append((t.of.pattern, f"{t.text}; cannot be told apart from {others}"))
+        others = ", ".join(o.candidate.name for o in told if o is not t)
+        found.append((t.candidate.pattern, f"{t.text}; cannot be told apart from {others}"))
     return found
 
 
-def _dependence(placed: Sequence[_Placed], of: Of, level: float) -> _Told | None:
-    at = [(value, pair) for pair in placed if (value := of.value(*pair)) is not None]
+def _dependence(placed: Sequence[_Placed], candidate: Candidate, level: float) -> _Told | None:
+    at = [(value, pair) for pair in placed if (value := candidate.value(*pair)) is not None]
     if len(at) < _POINTS_LEAST:
         return None
     x, pairs = [a for a, _ in at], [pair for _, pair in at]
@@ -191,28 +193,32 @@ def _dependence(placed: Sequence[_Placed], of: Of, level: float) -> _Told | None
     if abs(effect) < _EFFECT_DECADES or (effect < 0) != (test.rho < 0):
         return None
     figures = f"Spearman {test.rho:+.2f} with time held fixed, p {test.p_value:.1g}"
-    if of.is_state:
+    if candidate.is_state:
         switches = sum(a != b for a, b in pairwise(x))
         whitney = mann_whitney(at_high, at_low, dependence_inflation(x, y))
         if switches < _SWITCHES_LEAST or whitney.p_value >= level:
             return None
         figures += f"; Mann-Whitney U {whitney.u:g}, p {whitney.p_value:.1g}"
-        ends = of.words
+        ends = candidate.words
     else:
-        ends = (f"up to {low:.4g} {of.unit}", f"from {high:.4g} {of.unit}")
+        ends = (f"up to {low:.4g} {candidate.unit}", f"from {high:.4g} {candidate.unit}")
     text = (
-        f"{'falls' if effect < 0 else 'rises'} with {of.name}: {_ohm(median(at_low))} {ends[0]}, "
-        f"{_ohm(median(at_high))} {ends[1]} ({figures}, {len(x)} points)"
+        f"{'falls' if effect < 0 else 'rises'} with {candidate.name}: "
+        f"{_ohm(median(at_low))} {ends[0]}, {_ohm(median(at_high))} {ends[1]} "
+        f"({figures}, {len(x)} points)"
     )
-    return _Told(of, effect, text)
+    return _Told(candidate, effect, text)
 
 
-def _explains(placed: Sequence[_Placed], other: Of, of: Of, level: float) -> bool:
-    """Whether nothing is left of the dependence on `of` where `other` is held fixed."""
+def _explains(
+    placed: Sequence[_Placed], other: Candidate, candidate: Candidate, level: float
+) -> bool:
+    """Whether nothing is left of the dependence on `candidate` where `other` is held fixed."""
     at = [
         (value, beside, pair)
         for pair in placed
-        if (value := of.value(*pair)) is not None and (beside := other.value(*pair)) is not None
+        if (value := candidate.value(*pair)) is not None
+        and (beside := other.value(*pair)) is not None
     ]
     pairs = [pair for _, _, pair in at]
     x, z = [a for a, _, _ in at], [b for _, b, _ in at]
@@ -231,7 +237,9 @@ def _ends(x: Sequence[float]) -> tuple[float, float]:
 # --- within one state ------------------------------------------------------------------------
 
 
-def _intermittent(series: Mapping[str, tuple[Point, ...]], explained: Sequence[Of]) -> str | None:
+def _intermittent(
+    series: Mapping[str, tuple[Point, ...]], explained: Sequence[Candidate]
+) -> str | None:
     """Excursions to below half of the level and back, within intervals and over whole ones.
 
     Whole ones that go with what the resistance depends on are no excursions.
@@ -245,7 +253,9 @@ def _intermittent(series: Mapping[str, tuple[Point, ...]], explained: Sequence[O
                 within, intervals = within + point.dips, intervals + 1
                 lowest.append(point.lowest)
         away = _away(points)
-        if any(tells_apart(of, state, points, [a < 0 for a in away]) for of in explained):
+        if any(
+            tells_apart(candidate, state, points, [a < 0 for a in away]) for candidate in explained
+        ):
             continue
         low = _low_runs(away)
         whole += len(low)
@@ -287,7 +297,7 @@ def _step(
     state: str,
     points: Sequence[Point],
     known: Sequence[float],
-    explained: Sequence[Of],
+    explained: Sequence[Candidate],
     moist: bool,
 ) -> str:
     """A step by CUSUM that fits better than a line does, and that nothing else explains."""
@@ -305,7 +315,7 @@ def _step(
     # What goes back and forth has a best place for a step, too, but does not stay.
     if kept < _KEPT_SHARE * len(known):
         return ""
-    if any(tells_apart(of, state, points, later) for of in explained):
+    if any(tells_apart(candidate, state, points, later) for candidate in explained):
         return ""
     hours = [(p.clock_ns - points[-1].clock_ns) / _HOUR_NS for p in points]
     line = theil_sen(hours, known)
@@ -329,7 +339,7 @@ def _decline(
     points: Sequence[Point],
     known: Sequence[float],
     level: float,
-    explained: Sequence[Of],
+    explained: Sequence[Candidate],
 ) -> str:
     """Falls with time (Mann-Kendall), also where what it depends on is held fixed."""
     hours = [(p.clock_ns - points[-1].clock_ns) / _HOUR_NS for p in points]
@@ -343,7 +353,7 @@ def _decline(
     test = mann_kendall(known, inflation)
     if test.p_value >= level or -line.value * (hours[-1] - hours[0]) < _EFFECT_DECADES:
         return ""
-    held = [[of.value(state, p) for p in points] for of in explained]
+    held = [[candidate.value(state, p) for p in points] for candidate in explained]
     usable = [[v for v in values if v is not None] for values in held]
     usable = [values for values in usable if len(values) == len(points) and len(set(values)) > 1]
     if usable:

@@ -19,7 +19,7 @@ _HELD_NS: Final = 60 * 10**9  # a monitor that holds its values longer has lost 
 
 
 @dataclass(frozen=True, slots=True)
-class Memory:
+class TelemetryMemory:
     """What was last found of the link; times are on the chain's clock."""
 
     weak: bool = False
@@ -50,7 +50,9 @@ class TelemetryPath:
         self._factor = float(unit.factor) if unit else 1.0
         self._bits = _bits(site, self._tags)
 
-    def step(self, memory: Memory, seen: Seen) -> tuple[Memory, AccessReport, list[Found]]:
+    def step(
+        self, memory: TelemetryMemory, seen: Seen
+    ) -> tuple[TelemetryMemory, AccessReport, list[Found]]:
         """The link now. Found on the machine: 'telemetry lost' or 'telemetry weak'."""
         quality = self._quality_now(seen)
         bit_lost, bit_held = self._said(seen, lost=True), self._said(seen, lost=False)
@@ -73,12 +75,14 @@ class TelemetryPath:
         now = (weak, lost, silent_since_ns, held_since_ns)
         was = (memory.weak, memory.lost, memory.silent_since_ns, memory.held_since_ns)
         if now != was:
-            memory = Memory(*now)
+            memory = TelemetryMemory(*now)
         through = False if lost or silent else measures
         report = AccessReport(through, measured_ns(seen, self._tags))
         return memory, report, self._found(memory, quality, bit_lost)
 
-    def _found(self, memory: Memory, quality: float | None, bit: bool | None) -> list[Found]:
+    def _found(
+        self, memory: TelemetryMemory, quality: float | None, bit: bool | None
+    ) -> list[Found]:
         shown = "" if quality is None else f"link quality {quality * 100:.0f} %"
         if memory.lost:
             why = "the monitor says so" if bit else "no values come from the rotor"

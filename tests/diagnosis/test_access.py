@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
-from gateway.diagnosis.access import Access, Memory
+from gateway.diagnosis.access import Access, AccessMemory
 from gateway.diagnosis.causes import CAUSES
 from gateway.diagnosis.measuring import measuring_tags
 from gateway.signals.sampling import SignalState
@@ -22,13 +22,15 @@ RUNNING = {"excited": True, "running": True, "hot": None, "loaded": None}
 def test_each_machine_is_judged_by_its_own_way():
     """A dark link, a lifted brush and a lost radio are told of the machines that have them."""
     told = {"O1.LIGHT": 0.0, "O1.LOOP": 0.0, "O1.DARK": True}
-    memory, report, _ = Access(site(), "O1").step(Memory(), seen(told), RUNNING)
+    memory, report, _ = Access(site(), "O1").step(AccessMemory(), seen(told), RUNNING)
     assert 5 == len(report.explanations)
     assert None is not memory.optical_link.dark
-    memory, report, _ = Access(site(), "B1").step(Memory(), seen({"B1.PRESSED": True}), RUNNING)
+    memory, report, _ = Access(site(), "B1").step(
+        AccessMemory(), seen({"B1.PRESSED": True}), RUNNING
+    )
     assert None is not memory.brush.touching_since_ns
     words = {"mon.status": 1 << 2}
-    memory, report, _ = Access(site(), "T1").step(Memory(), seen({}, words=words), RUNNING)
+    memory, report, _ = Access(site(), "T1").step(AccessMemory(), seen({}, words=words), RUNNING)
     assert (False, 0) == (report.measuring, memory.telemetry.silent_since_ns)
 
 
@@ -40,7 +42,7 @@ def test_a_way_that_is_not_told_of_still_says_whether_it_measures(machine, block
     way = Access(site(**{machine: {block: None}}), machine)
     tags = measuring_tags(site(**{machine: {block: None}}), machine)
     told = seen(dict.fromkeys(tags, 5.0), at_s=3.0)
-    memory = Memory()
+    memory = AccessMemory()
     after, report, found = way.step(memory, told, RUNNING)
     assert (memory, True, NOON_NS + 3 * SECOND, []) == (
         after,
@@ -60,13 +62,13 @@ def test_collector_rings_measure_or_do_not():
         (sample("C1.I", None, status=BAD_COMMUNICATION_ERROR), None),
         (polled, False),  # the device says so of itself
     ):
-        report = way.step(Memory(), seen({"C1.I": given_sample}), RUNNING)[1]
+        report = way.step(AccessMemory(), seen({"C1.I": given_sample}), RUNNING)[1]
         assert expected is report.measuring
     unheard = seen({"C1.I": polled}, signals={"C1.I": SignalState(failure=BAD_COMMUNICATION_ERROR)})
-    assert None is way.step(Memory(), unheard, RUNNING)[1].measuring
+    assert None is way.step(AccessMemory(), unheard, RUNNING)[1].measuring
     assert (None, 0) == (
-        way.step(Memory(), seen({}), RUNNING)[1].measuring,
-        way.step(Memory(), seen({}), RUNNING)[1].measured_ns,
+        way.step(AccessMemory(), seen({}), RUNNING)[1].measuring,
+        way.step(AccessMemory(), seen({}), RUNNING)[1].measured_ns,
     )
 
 
@@ -108,8 +110,8 @@ def test_any_run_gives_known_causes_and_a_memory_that_is_saved_whole(data):
     """Whatever is seen, causes are in the catalogue, and a restart changes nothing."""
     machine = data.draw(st.sampled_from(sorted(MACHINES)))
     way, again = Access(site(), machine), Access(site(), machine)
-    adapter = TypeAdapter(Memory)
-    memory, at_s = Memory(), 0.0
+    adapter = TypeAdapter(AccessMemory)
+    memory, at_s = AccessMemory(), 0.0
     mine = [tag for tag in TAGS if tag.startswith(machine)]
     for _ in range(data.draw(st.integers(1, 25))):
         at_s += data.draw(st.sampled_from([0.5, 1.0, 20.0, 4000.0, 40_000.0]))
@@ -138,7 +140,7 @@ def test_unknown_never_clears_and_never_raises():
     lost = {"mon.status": 1 << 2}
     dark = {"O1.LIGHT": 0.0, "O1.LOOP": 0.0, "O1.DARK": True, "O1.I": 30.0}
     for machine, before in (("T1", {}), ("O1", dark)):
-        way, memory = Access(site(), machine), Memory()
+        way, memory = Access(site(), machine), AccessMemory()
         found = []
         for second in range(60):
             told = seen(before, at_s=float(second), words=lost)
@@ -148,7 +150,7 @@ def test_unknown_never_clears_and_never_raises():
         for second in range(60, 120):
             memory, _, found = way.step(memory, seen({}, at_s=float(second)), {"excited": None})
             assert causes == [f.cause for f in found]
-        memory = Memory()
+        memory = AccessMemory()
         for second in range(120):
             told = seen({}, at_s=float(second))
             memory, _, found = way.step(memory, told, {"excited": None})

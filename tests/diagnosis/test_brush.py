@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
-from gateway.diagnosis.brush import Brush, Memory
+from gateway.diagnosis.brush import Brush, BrushMemory
 from gateway.tags import (
     BAD_COMMUNICATION_ERROR,
     GOOD,
@@ -29,7 +29,7 @@ class Ring:
     def __init__(self, *, keys=None, noise_uA=0.02):
         made = site(B1={"brush": keys}) if keys else site()
         self.brush = Brush(made, "B1")
-        self.memory = Memory()
+        self.memory = BrushMemory()
         self.at_s = 0.0
         self.noise_uA = noise_uA
         self.random = random.Random(7)
@@ -219,7 +219,7 @@ def test_a_contact_resistance_beyond_all_bounds_is_no_contact():
 
 def test_a_brush_on_collector_rings_that_opens_is_told():
     """A brush that stays on is judged in pieces of time, and nothing of it is ever due."""
-    brush, memory, found = Brush(site(), "C1"), Memory(), []
+    brush, memory, found = Brush(site(), "C1"), BrushMemory(), []
     noise = random.Random(3)
     for second in range(90):
         current = (8.0 if second < 40 else 0.0) + noise.gauss(0.0, 0.002)
@@ -273,7 +273,7 @@ def test_the_resistance_of_a_lifted_brush_says_nothing():
 def test_wear_counts_contact_time_over_restarts():
     """The time that the brush touches is added up, and saved and loaded with the rest."""
     ring = Ring(keys={**MACHINES["B1"]["brush"], "life": "5 min"})
-    adapter = TypeAdapter(Memory)
+    adapter = TypeAdapter(BrushMemory)
     for _ in range(2):
         ring.touch()
         ring.rest()
@@ -319,7 +319,7 @@ events = st.tuples(
 @given(st.lists(events, max_size=60))
 def test_whatever_happens_the_memory_is_bounded_and_saved_whole(run):
     """No run of touches, troubles and rests lets the memory grow or lose anything in saving."""
-    ring, adapter = Ring(), TypeAdapter(Memory)
+    ring, adapter = Ring(), TypeAdapter(BrushMemory)
     for step_s, pressed, currents, bad, ohm in run:
         worn_ns = ring.memory.contact_ns
         ring.step(step_s, pressed=pressed, currents=currents, bad=bad, ohm=ohm)
@@ -337,7 +337,7 @@ def test_a_limit_of_a_resistance_is_an_open_brush_only_where_it_is_far():
     made = site(T1={**keys, "telemetry": None})
     clipped = GOOD.with_limit(Limit.HIGH)
     for before, told in ((400.0, ["failed contact"]), (9000.0, [])):
-        brush, memory, at_s = Brush(made, "T1"), Memory(), 0.0
+        brush, memory, at_s = Brush(made, "T1"), BrushMemory(), 0.0
         found = []
         for touch in range(4):
             for _ in range(30):

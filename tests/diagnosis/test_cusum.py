@@ -6,7 +6,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.diagnosis.cusum import (
-    first_signal,
     long_run_sigma,
     robust_sigma,
     step,
@@ -25,6 +24,12 @@ def noise(seed, count, dependence=0.0):
     for i in range(1, count):
         x[i] += dependence * x[i - 1]
     return x
+
+
+def first_signal(values, target, allowance, decision):
+    """The index of the first value with which either sum is above `decision`."""
+    sums = zip(*tabular(values, target, allowance), strict=True)
+    return next((i for i, pair in enumerate(sums) if max(pair) > decision), None)
 
 
 def test_published_table():

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
-from gateway.diagnosis.operating import Memory, Operating
+from gateway.diagnosis.operating import Operating, OperatingMemory
 from gateway.tags import (
     BAD_SENSOR_FAILURE,
     GOOD,
@@ -21,15 +21,15 @@ ALL_UNKNOWN = {"excited": None, "running": None, "hot": None, "loaded": None}
 
 def states(memory=None, **samples):
     given_by_tag = {f"B1.{key}": value for key, value in samples.items()}
-    return BRUSHED.step(memory or Memory(), seen(given_by_tag))[:2]
+    return BRUSHED.step(memory or OperatingMemory(), seen(given_by_tag))[:2]
 
 
 def test_what_is_not_told_is_unknown():
     """A state without a tag, or whose tag has not been seen, is not known."""
-    memory = Memory()
+    memory = OperatingMemory()
     assert (memory, ALL_UNKNOWN) == states(memory)
     assert memory is states(memory)[0]
-    assert ALL_UNKNOWN == Operating(site(), "C1").step(Memory(), seen({}))[1]
+    assert ALL_UNKNOWN == Operating(site(), "C1").step(OperatingMemory(), seen({}))[1]
 
 
 def test_states_by_contact_and_by_magnitude():
@@ -47,12 +47,12 @@ def test_a_state_that_is_told_stands_before_the_field_voltage():
     told = {**MACHINES["B1"]["operating_states"], "excited": {"tag": "B1.UN", "above": "100 V"}}
     other = Operating(site(B1={"operating_states": told}), "B1")
     both = {"B1.UP": 350.0, "B1.UN": 90.0}
-    assert False is other.step(Memory(), seen(both))[1]["excited"]
+    assert False is other.step(OperatingMemory(), seen(both))[1]["excited"]
 
 
 def test_the_deadband_keeps_a_state():
     """Above 60 degC it is hot, until it is below 54; in between it is what it was."""
-    memory, told = Memory(), []
+    memory, told = OperatingMemory(), []
     for value in (57.0, 60.0, 60.1, 57.0, 54.1, 53.9, 57.0):
         memory, now = states(memory, TEMP=value)
         told.append(now["hot"])
@@ -85,14 +85,17 @@ def test_a_number_beyond_its_range_still_counts():
 
 def test_blind_is_unknown():
     """A tag that the monitoring is blind on tells no state."""
-    assert None is BRUSHED.step(Memory(), seen({"B1.RUN": True}, blind=("B1.RUN",)))[1]["running"]
+    assert (
+        None
+        is BRUSHED.step(OperatingMemory(), seen({"B1.RUN": True}, blind=("B1.RUN",)))[1]["running"]
+    )
 
 
 @given(st.lists(st.none() | st.floats(0, 120), max_size=30))
 def test_a_state_is_true_above_and_false_below_whatever_came_before(values):
     """Only within the deadband does the past count; the memory survives being saved."""
-    memory = Memory()
-    adapter = TypeAdapter(Memory)
+    memory = OperatingMemory()
+    adapter = TypeAdapter(OperatingMemory)
     for value in values:
         memory, now = states(memory, **({} if value is None else {"TEMP": value}))
         memory = adapter.validate_json(adapter.dump_json(memory))
@@ -111,11 +114,13 @@ def test_a_field_voltage_is_excitation_whatever_the_breaker_contact_says():
 
     def excited(closed, volts, memory=None, **more):
         given_by_tag = {"B1.RUN": closed, "B1.UP": volts}
-        memory, states, found = contact.step(memory or Memory(), seen(given_by_tag, **more))
+        memory, states, found = contact.step(
+            memory or OperatingMemory(), seen(given_by_tag, **more)
+        )
         return states["excited"], memory, [f.cause for f in found]
 
-    assert (True, Memory(excited=True, running=True), []) == excited(True, 350.0)
-    assert (False, Memory(excited=False, running=False), []) == excited(False, 0.3)
+    assert (True, OperatingMemory(excited=True, running=True), []) == excited(True, 350.0)
+    assert (False, OperatingMemory(excited=False, running=False), []) == excited(False, 0.3)
     now, memory, causes = excited(False, 250.0)
     assert (True, []) == (now, causes)
     assert (True, ["excitation unclear"]) == excited(False, 250.0, memory, at_s=60.0)[::2]

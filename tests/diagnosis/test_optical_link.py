@@ -5,7 +5,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
-from gateway.diagnosis.optical_link import CIRCUIT, CONTACT, DIRT, FAULT, UNFED, LightPath, Memory
+from gateway.diagnosis.optical_link import (
+    CIRCUIT,
+    CONTACT,
+    DIRT,
+    FAULT,
+    UNFED,
+    LightMemory,
+    LightPath,
+)
 from gateway.diagnosis.seen import Standing
 from gateway.tags import (
     BAD_SENSOR_FAILURE,
@@ -25,7 +33,7 @@ class Lamp:
     def __init__(self, **changes):
         link = {**MACHINES["O1"]["optical_link"], **changes}
         self.path = LightPath(site(O1={"optical_link": link}), "O1")
-        self.memory = Memory()
+        self.memory = LightMemory()
         self.at_s = 0.0
         self.report, self.found = None, []
 
@@ -307,7 +315,7 @@ def test_the_history_of_the_light_stays_short_and_knows_the_month():
 )
 def test_whatever_the_light_does_the_memory_is_bounded_and_saved_whole(run):
     """No run of lights lets the memory grow, loses anything in saving, or breaks a promise."""
-    lamp, adapter = Lamp(), TypeAdapter(Memory)
+    lamp, adapter = Lamp(), TypeAdapter(LightMemory)
     for light, dark, current, excited, step_s in run:
         lamp.step(light, dark=dark, current=current, excited=excited, step_s=step_s)
         saved = adapter.dump_json(lamp.memory)

@@ -4,7 +4,7 @@ from pydantic import TypeAdapter
 
 from gateway.diagnosis import access
 from gateway.diagnosis.access import Access
-from gateway.diagnosis.telemetry import Memory, TelemetryPath
+from gateway.diagnosis.telemetry import TelemetryMemory, TelemetryPath
 from gateway.tags import (
     BAD_COMMUNICATION_ERROR,
     UNCERTAIN_LAST_USABLE_VALUE,
@@ -21,7 +21,7 @@ def step(memory=None, *, quality=90.0, value=500.0, word=0, at_s=0.0):
     samples = {"T1.Q": quality, "T1.R": value}
     samples = {tag: given for tag, given in samples.items() if given is not None}
     words = {} if word is None else {"mon.status": word}
-    return PATH.step(memory or Memory(), seen(samples, at_s=at_s, words=words))
+    return PATH.step(memory or TelemetryMemory(), seen(samples, at_s=at_s, words=words))
 
 
 def causes(result):
@@ -30,7 +30,7 @@ def causes(result):
 
 def test_a_good_link_is_silent_and_measures():
     """With values coming and a good link there is nothing to tell."""
-    memory = Memory()
+    memory = TelemetryMemory()
     after, report, found = step(memory, at_s=5.0)
     assert memory is after
     assert (True, NOON_NS + 5 * SECOND, ()) == (
@@ -58,7 +58,7 @@ def test_a_lost_link_is_a_failure_at_standstill_too():
     held = sample("T1.R", 500.0, status=UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE)
     way = Access(site(), "T1")
     for running in (True, False, None):
-        memory = access.Memory()
+        memory = access.AccessMemory()
         for at_s in (0.0, 9.0, 10.0):
             told = seen({"T1.Q": 0.0, "T1.R": held}, words={"mon.status": LOST_BIT}, at_s=at_s)
             memory, report, found = way.step(memory, told, {"running": running})
@@ -104,16 +104,16 @@ def test_unknown_neither_loses_nor_finds_a_link():
     quality = sample("T1.Q", None, status=BAD_COMMUNICATION_ERROR)
     for lost in (False, True):
         memory, report, found = step(
-            Memory(weak=True, lost=lost), quality=quality, value=gone, word=None
+            TelemetryMemory(weak=True, lost=lost), quality=quality, value=gone, word=None
         )
-        assert Memory(weak=True, lost=lost) == memory
+        assert TelemetryMemory(weak=True, lost=lost) == memory
         assert (None, False)[lost] is report.measuring
         assert [("telemetry weak", "telemetry lost")[lost]] == [f.cause for f in found]
 
 
 def test_the_memory_survives_being_saved():
     """What is remembered is plain data."""
-    adapter = TypeAdapter(Memory)
+    adapter = TypeAdapter(TelemetryMemory)
     memory = step(word=HELD_BIT, quality=10.0)[0]
     assert memory == adapter.validate_json(adapter.dump_json(memory))
-    assert memory != Memory()
+    assert memory != TelemetryMemory()
