@@ -11,6 +11,7 @@ shares and times are practice, no source.
 from dataclasses import dataclass, replace
 from typing import Final
 
+from gateway.diagnosis.light_history import SPAN_NS, Dark, Span, continued, went_dark
 from gateway.diagnosis.seen import AccessReport, Explanation, Found, Seen, Standing
 from gateway.site.detector import DcDetector
 from gateway.site.diagnosis import OpticalLink
@@ -31,40 +32,9 @@ _CAUSES: Final = (
 )
 
 _SETTLE_NS: Final = 15 * 10**9  # that a finding must have lasted
-_SPAN_NS: Final = 2 * 10**9  # the finest piece of the light's history
-_REMEMBERED_NS: Final = 45 * 86_400 * 10**9
-_THINNING: Final = 0.25  # a piece of the history is at most that share of its age long
-_SPANS_MOST: Final = 96
-_UNSEEN_NS: Final = 60 * 10**9  # a history that ends so long before does not tell how it went dark
-_STEP_NS: Final = 8 * 10**9  # a light that took longer to fade did not go out at once
-_SLOW_NS: Final = 45 * 10**9
-_STEEP: Final = 1.5  # times `dark_below`: from above it straight into the dark is a step
-_FULL: Final = 0.75  # of the best light: until then nothing had settled on it
 _DEADBAND: Final = 0.1  # of the limits
 _DIFFER: Final = 0.1  # of full light, beyond the uncertainties
 _NEAR_PICKUP: Final = 0.1  # of the pick-up current, beyond its accuracy
-
-
-@dataclass(frozen=True, slots=True)
-class Span:
-    """The lowest and highest light from `since_ns` on the chain's clock to the next span."""
-
-    since_ns: int
-    low: float
-    high: float
-
-
-@dataclass(frozen=True, slots=True)
-class Dark:
-    """How the link went dark: when, from which light, and within which time at most."""
-
-    since_ns: int  # on the chain's clock
-    utc_ns: int
-    how: str  # "step", "slow", "unclear", "not seen"
-    light_before: float = 0.0
-    faded_ns: int = 0
-    cause: str | None = None  # what it was found to be; '': what the link is there to tell
-    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +97,9 @@ class LightPath:
         look = self._look(seen, excited)
         dark = self._is_dark(look, memory.dark is not None)
         if dark and memory.dark is None:
-            memory = replace(memory, dark=self._went(memory.spans, look, seen))
+            spans = memory.spans if look.lights else ()
+            went = went_dark(spans, self._settings.dark_below, seen.clock_ns, seen.utc_ns)
+            memory = replace(memory, dark=went)
         elif dark is False:
             if memory.dark is not None:
                 memory = replace(memory, dark=None)
@@ -174,36 +146,13 @@ class LightPath:
             return True
         return bool(look.says_dark) and best < self._settings.weak_below
 
-    def _went(self, spans: tuple[Span, ...], look: _Look, seen: Seen) -> Dark:
-        now_ns, utc_ns = seen.clock_ns, seen.utc_ns
-        if not spans or not look.lights:
-            return Dark(now_ns, utc_ns, "not seen")
-        before = spans[-1].low
-        full = max(span.high for span in spans) * _FULL
-        last_full = max(i for i, span in enumerate(spans) if span.high >= full)
-        # At the latest; the light of the newest span may have been full until now.
-        faded_since = min(last_full + 1, len(spans) - 1)
-        faded_ns = now_ns - spans[faded_since].since_ns
-        if before >= _STEEP * self._settings.dark_below or faded_ns <= _STEP_NS:
-            within_ns = now_ns - spans[-1].since_ns
-            how = "step" if within_ns <= _UNSEEN_NS + _STEP_NS else "not seen"
-            return Dark(now_ns, utc_ns, how, before, within_ns)
-        how = "slow" if faded_ns >= _SLOW_NS else "unclear"
-        return Dark(now_ns, utc_ns, how, before, faded_ns)
-
     def _remembered(self, memory: LightMemory, look: _Look, seen: Seen) -> LightMemory:
         """The history with this light; without excitation a lamp fades for want of it."""
         best = look.best
         if best is None or look.excited is False:
             return memory
-        newest = memory.spans[-1] if memory.spans else None
-        if newest is not None and seen.clock_ns - newest.since_ns < _SPAN_NS:
-            if newest.low <= best <= newest.high:
-                return memory
-            grown = Span(newest.since_ns, min(newest.low, best), max(newest.high, best))
-            return replace(memory, spans=(*memory.spans[:-1], grown))
-        spans = _thinned((*memory.spans, Span(seen.clock_ns, best, best)), seen.clock_ns)
-        return replace(memory, spans=spans)
+        spans = continued(memory.spans, best, seen.clock_ns)
+        return memory if spans is memory.spans else replace(memory, spans=spans)
 
     def _timed(self, memory: LightMemory, look: _Look, seen: Seen) -> LightMemory:
         """Since when the light is weak, its paths differ, and the contact contradicts it."""
@@ -281,7 +230,7 @@ class LightPath:
                 return _as(DIRT, Standing.EXCLUDED, f"the light is {_percent(best)}")
             return _as(DIRT, Standing.POSSIBLE, "how the light went is not known")
         if dark.how == "step":
-            within = _time(max(dark.faded_ns, _SPAN_NS))
+            within = _time(max(dark.faded_ns, SPAN_NS))
             why = f"the light went from {_percent(dark.light_before)} to dark within {within}"
             return _as(DIRT, Standing.EXCLUDED, f"{why}; dirt settles slowly")
         if dark.how == "slow":
@@ -367,22 +316,6 @@ class LightPath:
             why = why or "it contradicts every path of the light"
             found.append(Found(self._settings.dark, Subject.CONTACT, "dark contact failed", why))
         return found
-
-
-def _thinned(spans: tuple[Span, ...], now_ns: int) -> tuple[Span, ...]:
-    """Spans joined with their elders until each is about `_THINNING` of its age long."""
-    kept: list[Span] = []
-    for i, span in enumerate(spans):
-        end_ns = spans[i + 1].since_ns if i + 1 < len(spans) else now_ns
-        if now_ns - end_ns > _REMEMBERED_NS:
-            continue
-        joined_ns = end_ns - kept[-1].since_ns if kept else 0
-        if kept and joined_ns <= _THINNING * (now_ns - end_ns):
-            old = kept[-1]
-            kept[-1] = Span(old.since_ns, min(old.low, span.low), max(old.high, span.high))
-        else:
-            kept.append(span)
-    return tuple(kept[-_SPANS_MOST:])
 
 
 def _since(was_ns: int | None, now: bool | None, seen: Seen) -> int | None:
