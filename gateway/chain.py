@@ -192,18 +192,7 @@ class Chain:
         clock_ns = clock.clock_ns + _elapsed_ns(clock.last, now)
         taken = self._in_order(readings)
         words, signals = self._take(taken, now, clock_ns)
-        observations = self._observe(signals, clock_ns)
-        seen = Seen(
-            now.utc_ns,
-            clock_ns,
-            self._watched_ns(now),
-            tuple(taken),
-            {tag: o.sample for tag, o in observations.items()},
-            frozenset(tag for tag, o in observations.items() if o.blind),
-            signals,
-            words,
-            gateway,
-        )
+        seen = self._seen(taken, now, clock_ns, words, signals, gateway)
         before = self._state.alarms
         diagnosis, assessed = self._diagnosis.assess(
             self._state.diagnosis, seen, tuple(m.record(n) for n, m in before.alarms.items())
@@ -245,6 +234,28 @@ class Chain:
             assessed.health,
             evidence,
             trend,
+        )
+
+    def _seen(
+        self,
+        taken: Sequence[Reading],
+        now: Instant,
+        clock_ns: int,
+        words: Mapping[str, Word],
+        signals: Mapping[str, SignalState],
+        gateway: GatewayCondition,
+    ) -> Seen:
+        observations = self._observe(signals, clock_ns)
+        return Seen(
+            now.utc_ns,
+            clock_ns,
+            self._watched_ns(now),
+            tuple(taken),
+            {tag: o.sample for tag, o in observations.items()},
+            frozenset(tag for tag, o in observations.items() if o.blind),
+            signals,
+            words,
+            gateway,
         )
 
     def undo(self) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from textwrap import wrap
 from typing import Final
 
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
 
@@ -31,7 +32,6 @@ def draw(site: Site, machine: Machine, trend: Trend, samples: Sequence[Sample]) 
     unit = next(t.unit for t in site.tags if t.tag == trend.tag)
     factor = 1.0 if unit is None else float(unit.factor)
     shown = unit.display if unit is not None else ""
-    least = _LEAST_OHM / factor
     figure = Figure(figsize=(9.0, 6.0), layout="constrained")
     figure.suptitle(f"{site.name}, {machine.name}: {trend.tag}", fontsize=13, parse_math=False)
     axes = figure.add_subplot()
@@ -40,6 +40,20 @@ def draw(site: Site, machine: Machine, trend: Trend, samples: Sequence[Sample]) 
     axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axes.grid(which="major", color="#d8d8d8", linewidth=0.7)
     axes.set_axisbelow(True)
+    _draw_values(axes, samples, _LEAST_OHM / factor)
+    _draw_lines(axes, trend, factor)
+    _draw_limits(axes, site, trend.tag, factor)
+    axes.xaxis_date("UTC")
+    axes.tick_params("x", labelrotation=20)
+    axes.set_xlabel("time, UTC")
+    figure.legend(
+        loc="outside lower left", frameon=False, title=_BELOW, title_fontsize=8, ncols=2,
+        alignment="left",
+    )  # fmt: skip
+    return figure
+
+
+def _draw_values(axes: Axes, samples: Sequence[Sample], least: float) -> None:
     for limit, marker, label in (
         (Limit.NONE, ".", "measured"),
         (Limit.HIGH, "^", "at least"),
@@ -52,6 +66,10 @@ def draw(site: Site, machine: Machine, trend: Trend, samples: Sequence[Sample]) 
                 [max(float(s.value or 0.0), least) for s in some],
                 marker, color="#9a9a9a", markersize=3, label=label,
             )  # fmt: skip
+
+
+def _draw_lines(axes: Axes, trend: Trend, factor: float) -> None:
+    """The line of each state; `factor` takes the unit of the tag to ohm."""
     for number, state in enumerate(trend.states):
         if state.decades_per_day is None or state.line_end_ohm is None:
             continue
@@ -68,19 +86,14 @@ def draw(site: Site, machine: Machine, trend: Trend, samples: Sequence[Sample]) 
             linewidth=2,
             label=f"{state.state}: {state.verdict}",
         )
+
+
+def _draw_limits(axes: Axes, site: Site, tag: str, factor: float) -> None:
     for alarm in site.file.alarms:
-        if isinstance(alarm, LimitAlarm) and alarm.tag == trend.tag and alarm.below is not None:
+        if isinstance(alarm, LimitAlarm) and alarm.tag == tag and alarm.below is not None:
             value = alarm.below.si / factor
             axes.axhline(value, color=_INK, linewidth=0.8, dashes=(4, 3))
             axes.annotate(
                 f"alarm {alarm.name}", (0.99, value), (0, 3), xycoords=("axes fraction", "data"),
                 textcoords="offset points", fontsize=8, ha="right", parse_math=False,
             )  # fmt: skip
-    axes.xaxis_date("UTC")
-    axes.tick_params("x", labelrotation=20)
-    axes.set_xlabel("time, UTC")
-    figure.legend(
-        loc="outside lower left", frameon=False, title=_BELOW, title_fontsize=8, ncols=2,
-        alignment="left",
-    )  # fmt: skip
-    return figure
