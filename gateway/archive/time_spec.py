@@ -15,10 +15,7 @@ _INSTANT: Final = re.compile(
 )
 _DURATION: Final = re.compile(r"(\d+)(?:\.(\d+))?\s*([A-Za-z]+)", re.ASCII)
 _S: Final = 1_000_000_000
-_UNIT_NS: Final = {
-    **{u.name: int(u.factor * _S) for u in UNITS.values() if u.dimension == "time"},
-    "d": 86_400 * _S,
-}
+_UNIT_NS: Final = {u.name: int(u.factor * _S) for u in UNITS.values() if u.dimension == "time"}
 _WANTED: Final = (
     "write a time with its offset, such as 2026-01-05T08:09:10Z or 2026-01-05T08:09:10+01:00, "
     "or how long ago, such as '2 h', '15 min' or '7 d'"

@@ -162,6 +162,8 @@ def _suppression(path: Path, alarm: Alarm, machine: Machine) -> Iterator[Found]:
 
 
 def _lonely_groups(c: Context) -> Iterator[Found]:
+    if c.written.get("alarms", set()) != {alarm.name for alarm in c.file.alarms}:
+        return  # an alarm with a fault of its own may belong to any group
     members: dict[tuple[str, str], list[int]] = {}
     for i, alarm in enumerate(c.file.alarms):
         if alarm.group is not None:

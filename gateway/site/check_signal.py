@@ -28,9 +28,7 @@ def unit_fits(path: Path, given: Quantity, unit: Unit, of: str) -> Iterator[Foun
 def range_faults(
     path: Path, span: tuple[Quantity, Quantity], unit: Unit, *, reverse: bool = False
 ) -> Iterator[Found]:
-    wrong = [
-        f for i, q in enumerate(span) for f in unit_fits((*path, i), q, unit, "the unit of the tag")
-    ]
+    wrong = [f for i, q in enumerate(span) for f in unit_fits((*path, i), q, unit, "the tag")]
     yield from wrong
     if not wrong and (span[0].si >= span[1].si) and not (reverse and span[0].si > span[1].si):
         yield Found(path, f"the range must rise: {span[0]} is not below {span[1]}")
@@ -42,7 +40,7 @@ def live_faults(signal: NumberSignal, path: Path) -> Iterator[Found]:
     for key, amount in given:
         if amount is None:
             continue
-        yield from unit_fits((*path, key), amount, signal.unit, "the unit of the tag")
+        yield from unit_fits((*path, key), amount, signal.unit, "the tag")
         if amount.number <= 0:
             yield Found((*path, key), f"{amount} is not more than 0; leave it out to watch nothing")
     if signal.possible is not None:
@@ -62,7 +60,7 @@ def register_fits(signal: RegisterSignal, path: Path, point: Point) -> Iterator[
         return
     for key, given in (("accuracy", signal.accuracy), ("saturates_at", signal.saturates_at)):
         if given is not None:
-            yield from unit_fits((*path, key), given, signal.unit, "the unit of the tag")
+            yield from unit_fits((*path, key), given, signal.unit, "the tag")
 
 
 def loop_fits(signal: CurrentLoop, path: Path, point: Point) -> Iterator[Found]:
@@ -91,7 +89,7 @@ def loop_fits(signal: CurrentLoop, path: Path, point: Point) -> Iterator[Found]:
         yield Found((*path, "table"), text)
     for j, row in enumerate(signal.table):
         at = (*path, "table", j, "value")
-        yield from unit_fits(at, row.value, signal.unit, "the unit of the tag")
+        yield from unit_fits(at, row.value, signal.unit, "the tag")
     currents = [row.current for row in signal.table]
     if signal.table and (len(currents) < 2 or currents != sorted(set(currents))):
         text = "a table needs two rows or more, with rising currents"

@@ -103,6 +103,9 @@ class _Document:
             kind = item["type"]
             if kind == "missing" and (*known, item["loc"][-1]) in misspelt:
                 continue
+            # Entries at fault are taken out before they are counted.
+            if kind == "too_short" and any(k[: len(known)] == known != k for _, k in items):
+                continue
             text = explain.text(item, model, known)
             if kind == "union_tag_invalid":
                 key = str(item["ctx"]["discriminator"]).strip("'")

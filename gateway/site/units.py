@@ -44,6 +44,7 @@ def _table() -> dict[str, Unit]:
         ("s", "time", "1", "SEC", "s"),
         ("min", "time", "60", "MIN", "min"),
         ("h", "time", "3600", "HUR", "h"),
+        ("d", "time", "86400", "DAY", "d"),
         ("Hz", "frequency", "1", "HTZ", "Hz"),
         ("%", "ratio", "0.01", "P1", "%"),
         ("degC", "Celsius temperature", "1", "CEL", "°C"),
@@ -122,7 +123,8 @@ def quantity(text: object, dimension: str | None = None) -> Quantity:
     if match is None:
         raise ValueError(f"{text!r} is not a number with its unit, such as '10 {fitting}'")
     if _SPELLINGS.get(match[2], match[2]) not in UNITS:
-        raise ValueError(f"unknown unit {match[2]!r}; known are {', '.join(known)}")
+        hint = "; a difference of temperatures is in degC too" if match[2] == "K" else ""
+        raise ValueError(f"unknown unit {match[2]!r}; known are {', '.join(known)}{hint}")
     try:
         number = Decimal(match[1])
         within = number.is_zero() or number.adjusted() < _DIGITS_MOST

@@ -55,6 +55,16 @@ def test_a_misspelt_group_is_told_beside_the_one_that_is_meant(plant):
     assert told.endswith("being first says nothing; did you mean 'rotor'?")
 
 
+def test_a_group_of_an_alarm_at_fault_is_not_lonely(plant):
+    """Whose partner has a fault of its own is not told to be alone in the group."""
+    plant.edit(
+        ("below: 20 kohm", "below: 20 kohm, group: rotor"),
+        ("kind: malfunction,", "kind: malfunction, group: rotor, priority: urgent,"),
+    )
+    (told,) = plant.faults()
+    assert "alarms[2].priority: 'urgent' is not one of low, medium, high, critical" in told
+
+
 @pytest.mark.parametrize(
     ("right", "wrong", "told"),
     [
