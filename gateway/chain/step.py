@@ -5,20 +5,26 @@ for byte. The state is plain data that can be saved and loaded at any step, in p
 does not read back begins anew and is told, the others go on.
 """
 
-import json
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import cached_property
 from typing import Any, Final, Self
 
-from pydantic import TypeAdapter, ValidationError
-
-from gateway.alarms.annunciator import Annunciator, AnnunciatorMemory
+from gateway.alarms.annunciator import Annunciator
 from gateway.alarms.conditions import Truth
+from gateway.chain.state import (
+    ON_THE_CLOCK,
+    PARTS,
+    ChainClock,
+    ChainState,
+    SignalsMemory,
+    encoded,
+    first_line,
+    read_back,
+)
 from gateway.diagnosis.causes import CAUSES
-from gateway.diagnosis.machine import DiagnosisMemory, MachineDiagnosis
+from gateway.diagnosis.machine import MachineDiagnosis
 from gateway.diagnosis.seen import Assessed, Seen
-from gateway.diagnosis.trend import TrendHistory, TrendMemory
 from gateway.rotor import estimate
 from gateway.signals import sampling
 from gateway.signals.sampling import Observation, SignalState
@@ -40,59 +46,6 @@ _NS: Final = 1_000_000_000
 # Common practice, no source: one missed scan is jitter, more of them are a pause.
 _SCANS_MISSED: Final = 3
 _PAUSE_LEAST_NS: Final = 3 * _NS
-
-
-@dataclass(frozen=True, slots=True)
-class ChainClock:
-    """The chain's own clock."""
-
-    clock_ns: int = 0  # goes on over restarts, never back
-    last: Instant | None = None  # of the last step
-
-
-@dataclass(frozen=True, slots=True)
-class SignalsMemory:
-    """What is remembered of measured values and of what devices say of themselves."""
-
-    signals: dict[str, SignalState] = field(default_factory=dict)
-    words: dict[str, Word] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True)
-class ChainState:
-    """All that one machine's chain remembers between two steps; saved in parts of these names."""
-
-    clock: ChainClock = field(default_factory=ChainClock)
-    signals: SignalsMemory = field(default_factory=SignalsMemory)
-    alarms: AnnunciatorMemory = field(default_factory=AnnunciatorMemory)
-    diagnosis: DiagnosisMemory = field(default_factory=DiagnosisMemory)
-    trend: TrendMemory = field(default_factory=TrendMemory)
-
-
-@dataclass(frozen=True, slots=True)
-class _Part:
-    """One part of the saved state: what it holds, and in what form that is written."""
-
-    adapter: TypeAdapter[Any]
-    held: Callable[[ChainState], object]  # the same object as long as nothing changed
-    written: Callable[[Any], object] = lambda held: held
-
-
-_PARTS: Final[Mapping[str, _Part]] = {
-    "clock": _Part(TypeAdapter(ChainClock), lambda state: state.clock),
-    "signals": _Part(TypeAdapter(SignalsMemory), lambda state: state.signals),
-    "alarms": _Part(TypeAdapter(AnnunciatorMemory), lambda state: state.alarms),
-    "diagnosis": _Part(TypeAdapter(DiagnosisMemory), lambda state: state.diagnosis),
-    # The history of a trend is large and changes once an interval, the rest with every value.
-    "trend": _Part(
-        TypeAdapter(TrendMemory),
-        lambda state: state.trend,
-        lambda trend: replace(trend, history=TrendHistory()),
-    ),
-    "trend_history": _Part(TypeAdapter(TrendHistory), lambda state: state.trend.history),
-}
-# Their intervals are on the chain's clock, so they mean nothing without it.
-_ON_THE_CLOCK: Final = ("signals", "diagnosis", "trend")
 
 
 class Chain:
@@ -132,15 +85,15 @@ class Chain:
         """
         chain = cls(site, machine, sequence)
         found: dict[str, Any] = {}
-        lost = {part: "this version does not know it" for part in parts if part not in _PARTS}
-        for part in _PARTS:
+        lost = {part: "this version does not know it" for part in parts if part not in PARTS}
+        for part in PARTS:
             if part in parts:
                 try:
-                    found[part] = _read_back(_PARTS[part].adapter, parts[part])
+                    found[part] = read_back(PARTS[part].adapter, parts[part])
                 except (ValueError, RecursionError) as error:
-                    lost[part] = _first_line(error)
+                    lost[part] = first_line(error)
         if "clock" in lost:
-            for part in _ON_THE_CLOCK:
+            for part in ON_THE_CLOCK:
                 if found.pop(part, None) is not None:
                     lost[part] = "the clock that it counts on is lost"
         if (history := found.pop("trend_history", None)) is not None:
@@ -168,11 +121,11 @@ class Chain:
 
     def save(self) -> dict[str, bytes]:
         """The state after the last step, in parts; canonical: equal states are equal bytes."""
-        for name, part in _PARTS.items():
+        for name, part in PARTS.items():
             held = part.held(self._state)
             kept = self._saved.get(name)
             if kept is None or kept[0] is not held:
-                self._saved[name] = held, _written(part.adapter, part.written(held))
+                self._saved[name] = held, encoded(part.adapter, part.written(held))
         return {part: saved for part, (_, saved) in self._saved.items()}
 
     def step(
@@ -360,41 +313,6 @@ class Chain:
             for sample in estimate.pulse_injection(injection, samples, self._units):
                 seen[sample.tag] = Observation(sample, blind or sample.status.is_bad)
         return seen
-
-
-def _written(adapter: TypeAdapter[Any], memory: object) -> bytes:
-    plain = adapter.dump_python(memory, mode="json")
-    return json.dumps(plain, separators=(",", ":"), sort_keys=True, allow_nan=False).encode()
-
-
-def _read_back(adapter: TypeAdapter[Any], saved: bytes) -> Any:
-    """A memory from its bytes. Raises ValueError unless all that was written is in it again.
-
-    A key that an older version did not write has its default; an unknown one would be passed
-    over, and a latch lost with it.
-    """
-    plain = json.loads(saved)
-    memory = adapter.validate_python(plain)
-    if not _keeps(json.loads(_written(adapter, memory)), plain):
-        raise ValueError("it does not read back as it was written")
-    return memory
-
-
-def _keeps(read: Any, written: Any) -> bool:
-    if type(read) is not type(written):
-        return False
-    if isinstance(written, dict):
-        return all(key in read and _keeps(read[key], written[key]) for key in written)
-    if isinstance(written, list):
-        return len(read) == len(written) and all(map(_keeps, read, written))
-    return bool(read == written)
-
-
-def _first_line(error: Exception) -> str:
-    if isinstance(error, ValidationError):
-        first = error.errors(include_url=False)[0]
-        return f"{'.'.join(map(str, first['loc'])) or 'all of it'}: {first['msg']}"
-    return str(error)
 
 
 def _elapsed_ns(last: Instant | None, now: Instant) -> int:
