@@ -42,7 +42,7 @@ class Episode:
     causes: frozenset[str] = field(default_factory=frozenset)  # each of them names it rightly
     subject: str = ""  # what the malfunction is of; "": anything
     lasts_s: float = 120.0
-    step_s: float = 0.5
+    step_s: float = 1.0
 
     def text(self) -> str:
         """The scenario file."""
