@@ -13,8 +13,6 @@ from gateway.alarms.journal import JournalEntry
 from gateway.alarms.states import Cue
 from gateway.tags import AlarmState, Transition
 
-_NOT_ACTIVE = (AlarmState.NORMAL, AlarmState.RETURNED_UNACKNOWLEDGED)
-
 
 @dataclass(frozen=True, slots=True)
 class Annunciation:
@@ -55,11 +53,11 @@ class _Course:
 
     def go(self, change: Transition, utc_ns: int, first_ns: int) -> None:
         before, after = change.before, change.after
-        if not self.met and _active(before):
+        if not self.met and before.active:
             self.active.append(Active(change.alarm, first_ns, None))
         self.met = True
         # A state that was lost between two entries ended something without an entry of its own.
-        if not _active(before) and self.active and self.active[-1].end_ns is None:
+        if not before.active and self.active and self.active[-1].end_ns is None:
             self.active[-1] = Active(change.alarm, self.active[-1].begin_ns, utc_ns)
         if not before.held:
             self.shelving = None
@@ -76,9 +74,9 @@ class _Course:
             self.annunciations[-1] = Annunciation(call.alarm, call.utc_ns, utc_ns)
         if after is AlarmState.UNACKNOWLEDGED:
             self.annunciations.append(Annunciation(change.alarm, utc_ns))
-        if _active(after) and not _active(before):
+        if after.active and not before.active:
             self.active.append(Active(change.alarm, utc_ns, None))
-        elif _active(before) and not _active(after) and self.active:
+        elif before.active and not after.active and self.active:
             self.active[-1] = Active(change.alarm, self.active[-1].begin_ns, utc_ns)
 
 
@@ -107,7 +105,3 @@ def activations(entries: Iterable[JournalEntry], until_ns: int) -> Activations:
         tuple(spell for course in courses.values() for spell in course.active),
         tuple(course.shelving for course in courses.values() if course.shelving),
     )
-
-
-def _active(state: AlarmState) -> bool:
-    return not state.held and state not in _NOT_ACTIVE

@@ -19,7 +19,7 @@ from gateway.alarms.journal import JournalEntry
 from gateway.archive.history import frames, history
 from gateway.archive.journal_store import journal, journal_frame, verify
 from gateway.archive.layout import StoreError
-from gateway.cli.asked import duration_ns
+from gateway.cli.asked import alarm_of, duration_ns
 from gateway.cli.options import fail, load_site, site_argument, state_of, state_option
 from gateway.report import page
 from gateway.report.case import Case, Origin, Plotted, tags_to_plot
@@ -29,7 +29,6 @@ from gateway.report.dossier import compose
 from gateway.service.clock import now
 from gateway.service.field_side import ARCHIVE
 from gateway.site.alarm import Alarm
-from gateway.site.explain import did_you_mean
 from gateway.site.installed import Site, TagDefinition
 from gateway.tags import Frame
 
@@ -79,10 +78,7 @@ def command(
     Local times in it are those of this computer; another zone can be set with TZ.
     """
     site = load_site(site_path)
-    found = next((a for a in site.file.alarms if a.name == alarm), None)
-    if found is None:
-        names = [a.name for a in site.file.alarms]
-        fail(f"there is no alarm {alarm!r} in {site_path}{did_you_mean(alarm, names)}", 2)
+    found = alarm_of(site, site_path, alarm)
     window_ns = duration_ns("--before", before), duration_ns("--after", after)
     path = state_of(site_path, state_dir) / ARCHIVE
     try:

@@ -22,7 +22,6 @@ from gateway.diagnosis.subjects import subjects
 from gateway.site.installed import Site
 from gateway.tags import AlarmRecord, Finding, HealthRecord, StatusSignal, Subject
 
-_SIGNALS: Final = tuple(StatusSignal)
 _NAMED: Final = 6  # subjects named for one cause of the machine; the others are counted
 
 Findings = dict[str, tuple[Finding, ...]]
@@ -164,7 +163,7 @@ def _key(kind: Subject, subject: str) -> str:
 
 
 def _worst_first(finding: Finding) -> tuple[int, int, str]:
-    return -_SIGNALS.index(CAUSES[finding.cause].signal), finding.since_ns, finding.cause
+    return -CAUSES[finding.cause].signal.badness, finding.since_ns, finding.cause
 
 
 def _record(

@@ -14,9 +14,7 @@ from gateway.diagnosis.subjects import Subjects, subjects
 from gateway.signals.self_report import Word
 from gateway.site.installed import Site
 from gateway.site.profile import QualityBit
-from gateway.tags import StatusSignal, Subject
-
-_SIGNALS: Final = tuple(StatusSignal)
+from gateway.tags import Subject
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +156,7 @@ def _lay(
     of_tags: dict[str, tuple[str, str]], tags: tuple[str, ...], cause: str, detail: str
 ) -> None:
     """Say a cause of these tags, where nothing as bad is said of them."""
-    badness = _SIGNALS.index(CAUSES[cause].signal)
+    badness = CAUSES[cause].signal.badness
     for tag in tags:
-        if tag not in of_tags or _SIGNALS.index(CAUSES[of_tags[tag][0]].signal) < badness:
+        if tag not in of_tags or CAUSES[of_tags[tag][0]].signal.badness < badness:
             of_tags[tag] = (cause, detail)

@@ -42,12 +42,6 @@ _CONCLUSIONS: Final = {
     Conclusion.CONTRADICTED: "Contradicted: another path speaks against it.",
     Conclusion.MONITOR_IN_DOUBT: "Monitor in doubt: what says so cannot be relied on now.",
 }
-_BEARINGS: Final = {
-    Bearing.FOR: "for",
-    Bearing.AGAINST: "against",
-    Bearing.DOUBT: "doubt",
-    Bearing.OPEN: "open",
-}
 CAUTIONS: Final = (
     "This report informs. It trips nothing, replaces no protection, and is no permit to work.",
     "Rotor circuits are hazardous, also at standstill. Plant procedures, local codes and licensed "
@@ -131,7 +125,7 @@ def _since(case: Case) -> str:
     if case.newest is None:
         return "the archive has no newer step"
     record = next((a for a in case.newest.alarms if a.alarm == case.alarm.name), None)
-    state = f"{record.state.value}" if record else "no longer configured"
+    state = record.state.value if record else "no longer configured"
     judged = "" if record is None or record.judged else ", its condition is unknown"
     changes = f"{len(later)} further entries below" if later else "no further entry"
     return f"{changes}; {state}{judged} at {words.moment(case.newest.at.utc_ns, case.zone)}"
@@ -144,10 +138,10 @@ def _of(frame: Frame, alarm: str) -> Evidence | None:
 def _evidence(case: Case) -> tuple[Block, ...]:
     then = _of(case.frame, case.alarm.name)
     if then is None:
-        kept = "no evidence record was kept with this entry"
+        kept = "No evidence record was kept with this entry."
         if case.alarm.indicates != "earth fault":
-            kept = "evidence is kept for alarms that indicate an earth fault; this one does not"
-        return (Paragraph(f"{kept[0].upper()}{kept[1:]}."),)
+            kept = "Evidence is kept for alarms that indicate an earth fault; this one does not."
+        return (Paragraph(kept),)
     blocks = _told(case, then)
     if case.newest is not None and (newest := _of(case.newest, case.alarm.name)) is not None:
         blocks += _since_then(case, case.newest, then, newest)
@@ -182,7 +176,7 @@ def _told(case: Case, evidence: Evidence) -> tuple[Block, ...]:
 
 
 def _observations(case: Case, seen: tuple[Observed, ...]) -> Table:
-    order = list(_BEARINGS)
+    order = list(Bearing)
     rows = (_observation(case, o) for o in sorted(seen, key=lambda o: order.index(o.bearing)))
     head = ("Speaks", "Observation", "Path", "Value", "Measured, UTC", "Status")
     return Table(head, tuple(rows), (0.08, 0.32, 0.15, 0.22, 0.11, 0.12))
@@ -201,7 +195,7 @@ def _observation(case: Case, seen: Observed) -> tuple[str, ...]:
         value = seen.tag if number == "-" else f"{seen.tag}: {number}"
         status = "-" if number == "-" and seen.status.is_good else seen.status.name
         measured = words.clock(seen.time_ns) if seen.time_ns else "-"
-    return _BEARINGS[seen.bearing], seen.text, seen.path, value, measured, status
+    return seen.bearing.value, seen.text, seen.path, value, measured, status
 
 
 def _before_and_after(case: Case) -> tuple[Block, ...]:

@@ -22,6 +22,14 @@ class AlarmState(StrEnum):
         """Whether the alarm is kept from the operator: shelved, suppressed or out of service."""
         return self in (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
 
+    @property
+    def active(self) -> bool:
+        """Whether the alarm is on: annunciated, or latched until reset; never while it is held."""
+        return not self.held and self not in (
+            AlarmState.NORMAL,
+            AlarmState.RETURNED_UNACKNOWLEDGED,
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class AlarmRecord:
@@ -37,11 +45,7 @@ class AlarmRecord:
 
     @property
     def active(self) -> bool:
-        """Whether the alarm is on: annunciated, or latched until reset; never while it is held."""
-        return not self.state.held and self.state not in (
-            AlarmState.NORMAL,
-            AlarmState.RETURNED_UNACKNOWLEDGED,
-        )
+        return self.state.active
 
     @property
     def acknowledged(self) -> bool:

@@ -18,6 +18,11 @@ class StatusSignal(StrEnum):
         """The one that is displayed when several apply: F > C > S > M > normal (practice)."""
         return max((self, *others), key=_ORDER.index)
 
+    @property
+    def badness(self) -> int:
+        """Its place in that order: 0 for normal, the higher the worse."""
+        return _ORDER.index(self)
+
 
 _ORDER: Final = tuple(StatusSignal)
 
