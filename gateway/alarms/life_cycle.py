@@ -47,6 +47,7 @@ class Memory:
 
     @property
     def state(self) -> AlarmState:
+        """Of the alarm, as it follows from its flags."""
         return self.flags.state
 
     @property
@@ -55,6 +56,7 @@ class Memory:
         return self.flags.present
 
     def record(self, name: str, *, first_up: bool = False) -> AlarmRecord:
+        """The alarm as a Frame has it."""
         return AlarmRecord(
             name,
             self.flags.state,

@@ -119,10 +119,12 @@ class Case:
 
     @property
     def supporting(self) -> list[Witness]:
+        """Those that say that there is a fault."""
         return [w for w in self.fault.witnesses if self.truths[w.path.tag] is True]
 
     @property
     def opposing(self) -> list[Witness]:
+        """Those that say that there is none."""
         return [w for w in self.fault.witnesses if self.truths[w.path.tag] is False]
 
     def speaks(self, tag: str) -> Sample | None:

@@ -26,6 +26,7 @@ class Candidate:
 
     @property
     def is_state(self) -> bool:
+        """Whether it is known as one of two states only, not as a number."""
         return self.words != ("", "")
 
 

@@ -76,7 +76,7 @@ class CrossChecks:
             said[check.quantity] = now
             agreements.append(agreement)
             if now.differ:
-                found.append(self._found(check, now))
+                found.append(self._found(now))
         same = all(now is memory.checks.get(name, _NOTHING_SAID) for name, now in said.items())
         return memory if same else CrossCheckMemory(said), tuple(agreements), found
 
@@ -110,7 +110,7 @@ class CrossChecks:
         agrees = False if before.differ else None
         return now, Agreement(check.quantity, agrees, tags, before.odd_one_out, before.detail)
 
-    def _found(self, check: CrossCheck, said: Compared) -> Found:
+    def _found(self, said: Compared) -> Found:
         if said.odd_one_out:
             path = self._paths[said.odd_one_out]
             return Found(path.tag, path.kind, "odd one out", said.detail)

@@ -21,7 +21,7 @@ _LEAST_SIDE: Final = 4  # points on either side of a step
 # has 1.25 of them, and the best of many places is taken. Found by simulation, see the tests.
 _CONTRAST: Final = 7.0
 _LAG_1_MOST: Final = 0.8
-_MAD: Final = 1.482602218505602  # of a normal distribution: sigma / MAD
+SIGMA_PER_MAD: Final = 1.482602218505602  # of a normal distribution
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,4 +110,4 @@ def step(values: Sequence[float], least_sigma: float) -> Step | None:
 def _spread(differences: npt.NDArray[np.float64]) -> float:
     if len(differences) < 2:
         return 0.0
-    return _MAD * float(np.median(np.abs(differences - np.median(differences))))
+    return SIGMA_PER_MAD * float(np.median(np.abs(differences - np.median(differences))))

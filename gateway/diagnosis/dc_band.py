@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from math import inf
 from typing import Final
 
+from gateway.diagnosis.paths import COVERAGE
 from gateway.diagnosis.seen import Seen
 from gateway.rotor.dc_injection import (
     Band,
@@ -157,7 +158,7 @@ def _meaning(bands: list[Band | None], overall: Band | None) -> str:
 
 def _measured_text(measured: Measured, factor: float, unit: str) -> str:
     """With its expanded uncertainty, k = 2."""
-    value, u = measured.value / factor, 2 * measured.u / factor
+    value, u = measured.value / factor, COVERAGE * measured.u / factor
     return f"{value:.5g} {unit} ± {u:.2g} {unit}" if u else f"{value:.5g} {unit}"
 
 

@@ -22,7 +22,7 @@ from gateway.diagnosis.dc_band import DcBand, DetectionBand
 from gateway.diagnosis.observations import duration
 from gateway.diagnosis.rule import Given, given
 from gateway.diagnosis.rules import GONE, RULES
-from gateway.diagnosis.second_fault_watch import Joined, SecondFaultMemory, SecondFaultWatch
+from gateway.diagnosis.second_fault_watch import SecondFaultMemory, SecondFaultWatch
 from gateway.diagnosis.seen import Assessed, Seen
 from gateway.diagnosis.witnesses import fault_alarms, installed_of
 from gateway.site.installed import Site
@@ -87,9 +87,9 @@ class EvidenceDesk:
             if fault is None or not _stands(record):
                 continue
             band = self._band_of(fault, seen)
-            case = Case(
-                self._installed, fault, record, seen, assessed, trend, _new(joined, record), band
-            )
+            # Nothing is said of a second fault on an alarm whose condition has gone.
+            second = joined if record.present else None
+            case = Case(self._installed, fault, record, seen, assessed, trend, second, band)
             now, evidence = self._weigh(case, memory.kept.get(record.alarm))
             kept[record.alarm] = now
             told.append(evidence)
@@ -156,11 +156,6 @@ def _stands(record: AlarmRecord) -> bool:
     if record.state.held:
         return record.present
     return record.state is not AlarmState.NORMAL
-
-
-def _new(joined: Joined | None, record: AlarmRecord) -> Joined | None:
-    """Nothing is said of a second fault on an alarm whose condition has gone."""
-    return joined if record.present else None
 
 
 def _evidence(alarm: str, told: list[Given]) -> Evidence:

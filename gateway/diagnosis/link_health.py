@@ -79,6 +79,7 @@ class LinkHealth:
             self._settle_ns[name] = round((2 * fastest_s + timeout_s[link]) * 1e9)
 
     def step(self, memory: LinkMemory, seen: Seen) -> tuple[LinkMemory, LinkReport]:
+        """What is wrong with links and devices after the Readings of this step."""
         contacts = self._heard(memory.contacts, seen)
         if contacts is not memory.contacts:
             memory = LinkMemory(contacts)

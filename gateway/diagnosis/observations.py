@@ -12,6 +12,7 @@ from gateway.diagnosis.case import STILL, Case, Role, Situation, Witness
 from gateway.diagnosis.gateway_health import GATEWAY
 from gateway.diagnosis.optical_link import FAULT
 from gateway.diagnosis.paths import COVERAGE, plain
+from gateway.diagnosis.patterns import MOISTURE
 from gateway.diagnosis.proof import FAULT_SEEN, SELF_TEST
 from gateway.diagnosis.seen import Standing
 from gateway.diagnosis.witnesses import tags_of
@@ -324,7 +325,7 @@ def moisture(case: Case) -> Iterator[Answer]:
         yield Answer(None, GATEWAY)
         return
     for found in case.trend.patterns:
-        if found.pattern == "moisture":
+        if found.pattern == MOISTURE:
             yield Answer(True, GATEWAY, {"figures": found.figures}, case.trend.tag)
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from gateway.diagnosis.light_history import SPAN_NS, Dark, Span, continued, went_dark
+from gateway.diagnosis.paths import COVERAGE
 from gateway.diagnosis.seen import AccessReport, Explanation, Found, Seen, Standing
 from gateway.site.detector import DcDetector
 from gateway.site.diagnosis import OpticalLink
@@ -166,7 +167,7 @@ class LightPath:
         if len(look.lights) > 1:
             _, low, u_low = min(look.lights, key=lambda light: light[1])
             _, high, u_high = max(look.lights, key=lambda light: light[1])
-            differ = high - low > _DIFFER + 2 * (u_low**2 + u_high**2) ** 0.5
+            differ = high - low > _DIFFER + COVERAGE * (u_low**2 + u_high**2) ** 0.5
         contrary = self._contrary(look)
         weak_ns = _since(memory.weak_since_ns, weak, seen)
         differ_ns = _since(memory.differ_since_ns, differ, seen)
@@ -209,9 +210,9 @@ class LightPath:
             why = "the light goes out on a fault, and the injected current is not known"
             return _as(FAULT, Standing.POSSIBLE, why)
         current_a, u_a = abs(look.current_a[0]), look.current_a[1]
-        margin_a = self._pickup_a * (_NEAR_PICKUP + self._pickup_accuracy) + 2 * u_a
+        margin_a = self._pickup_a * (_NEAR_PICKUP + self._pickup_accuracy) + COVERAGE * u_a
         shown, pickup = _milliamperes(current_a), _milliamperes(self._pickup_a)
-        if current_a > self._pickup_a + 2 * u_a:
+        if current_a > self._pickup_a + COVERAGE * u_a:
             why = f"the injected current, {shown}, is above the pick-up of {pickup}"
             return _as(FAULT, Standing.SUPPORTED, why)
         if current_a < self._pickup_a - margin_a:

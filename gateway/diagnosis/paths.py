@@ -32,6 +32,7 @@ class Path:
 
     @property
     def dimension(self) -> str:
+        """What the value is of, such as 'resistance'; "" of a two-state value."""
         return self.unit.dimension if self.unit is not None else ""
 
     @property

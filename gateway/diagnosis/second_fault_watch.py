@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from math import isfinite
 from typing import Final
 
-from gateway.diagnosis.paths import paths_of
+from gateway.diagnosis.paths import COVERAGE, paths_of
 from gateway.diagnosis.seen import Seen
 from gateway.rotor.measured import Measured
 from gateway.rotor.second_fault import Fault, fault_of, leakage_of
@@ -155,7 +155,8 @@ def _said(kind: Kind, added: Fault | None, time_ns: int) -> Joined:
         return Joined(kind is Kind.ONE_MORE, kind is Kind.WORSENING, kind.value, time_ns)
     r, place = added.resistance_ohm, added.location_pu
     text = (
-        f"{kind.value}: {r.value / 1e3:.3g} kohm ± {2 * r.u / 1e3:.2g} kohm at "
-        f"{100 * place.value:.3g} % ± {200 * place.u:.2g} % of the winding from its negative end"
+        f"{kind.value}: {r.value / 1e3:.3g} kohm ± {COVERAGE * r.u / 1e3:.2g} kohm at "
+        f"{100 * place.value:.3g} % ± {100 * COVERAGE * place.u:.2g} % of the winding from its "
+        "negative end"
     )
     return Joined(True, False, text, time_ns, r.value, r.u, place.value, place.u)

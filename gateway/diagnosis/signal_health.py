@@ -85,6 +85,7 @@ class SignalHealth:
     def step(
         self, memory: SignalMemory, seen: Seen, links: LinkReport, monitors: MonitorReport
     ) -> tuple[SignalMemory, tuple[Found, ...]]:
+        """What is wrong with each tag; `links` and `monitors` are the reports of this step."""
         renewed: dict[str, Liveness] = {}
         told: dict[str, list[Told]] = {}
         for tag, watch in self._watches.items():

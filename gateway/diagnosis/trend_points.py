@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from statistics import median
 from typing import Final
 
+from gateway.diagnosis.cusum import SIGMA_PER_MAD
 from gateway.tags import Limit
 
 _MOST_VALUES: Final = 64
@@ -17,7 +18,6 @@ _MOST_VALUES: Final = 64
 _DIP_DECADES: Final = 0.301
 _DIP_SIGMA: Final = 8.0
 _BACK: Final = 0.5  # of the depth
-_MAD: Final = 1.482602218505602  # sigma / MAD of a normal distribution
 
 Covariates = tuple[float | None, float | None, float | None, float | None]
 NO_COVARIATES: Final[Covariates] = (None, None, None, None)
@@ -135,7 +135,7 @@ def point_of(gathering: Gathering) -> Point:
         gathering.utc_ns,
         level,
         bound,
-        _MAD * median(abs(v - level) for v in gathering.values),
+        SIGMA_PER_MAD * median(abs(v - level) for v in gathering.values),
         gathering.lowest,
         gathering.dips,
         (a, b, c, d),

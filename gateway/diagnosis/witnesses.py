@@ -50,11 +50,11 @@ def _measuring(machine: Machine) -> frozenset[str]:
 def fault_alarms(site: Site, installed: Installed) -> dict[str, FaultAlarm]:
     """By name, in the order of the site file: all that indicate an earth fault."""
     alarms = site.earth_fault_alarms(installed.machine.name)
-    return {a.name: _Bench(installed, alarms, a).fault_alarm() for a in alarms}
+    return {a.name: _WitnessFinder(installed, alarms, a).fault_alarm() for a in alarms}
 
 
-class _Bench:
-    """Seats the witnesses of one alarm."""
+class _WitnessFinder:
+    """Finds what can speak on one alarm."""
 
     def __init__(
         self, installed: Installed, alarms: Sequence[ValueAlarm], alarm: ValueAlarm
@@ -69,9 +69,9 @@ class _Bench:
     def fault_alarm(self) -> FaultAlarm:
         tag = self._alarm.tag
         situation = self._situation()
-        seated = self._witness(tag) if situation is not Situation.OTHER else None
-        own = seated or Witness(self._installed.paths[tag], Role.CONDITION)
-        others = (self._witness(t) for t in dict.fromkeys(self._called()) if t != tag)
+        known = self._witness(tag) if situation is not Situation.OTHER else None
+        own = known or Witness(self._installed.paths[tag], Role.CONDITION)
+        others = (self._witness(t) for t in dict.fromkeys(self._candidate_tags()) if t != tag)
         return FaultAlarm(self._alarm, situation, own, (own, *(w for w in others if w is not None)))
 
     def _situation(self) -> Situation:
@@ -86,7 +86,7 @@ class _Bench:
                 return Situation.CURRENT
         return Situation.OTHER
 
-    def _called(self) -> Iterator[str]:
+    def _candidate_tags(self) -> Iterator[str]:
         for check in self._machine.cross_checks:
             tags = tags_of(check)
             if self._alarm.tag in tags:

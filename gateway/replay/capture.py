@@ -113,23 +113,25 @@ class CaptureWriter:
         self.entries = 0
 
     def header(self, header: Header) -> None:
-        self._line("header", wire.plain(header))
+        """The first line."""
+        self._line("header", header)
 
     def step(self, step: Step) -> None:
+        """One step; steps come in their order."""
         self.steps += 1
-        self._line("step", wire.plain(step))
+        self._line("step", step)
 
     def entry(self, entry: JournalEntry) -> None:
+        """An entry that the step before it brought."""
         self.entries += 1
-        self._line("entry", wire.plain(entry))
+        self._line("entry", entry)
 
     def end(self) -> None:
-        trailer = Trailer(self.steps, self.entries, self._chain.hex())
-        self._line("trailer", wire.plain(trailer))
+        """The last line, without which a capture is cut short."""
+        self._line("trailer", Trailer(self.steps, self.entries, self._chain.hex()))
 
-    def _line(self, kind: str, content: Any) -> None:
-        text = json.dumps(content, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
-        rest = f'","{kind}",{text}]\n'.encode()
+    def _line(self, kind: str, content: Header | Step | JournalEntry | Trailer) -> None:
+        rest = f'","{kind}",'.encode() + wire.encoded(content) + b"]\n"
         self._chain = sha256(self._chain + rest).digest()
         self._write(b'["' + self._chain.hex()[:_SUM_LETTERS].encode() + rest)
 

@@ -23,6 +23,7 @@ class Tally:
     active_ns: int = 0
 
     def count(self, entry: JournalEntry) -> None:
+        """Take in one journal entry of this alarm."""
         if entry.is_activation:
             self.activations += 1
             self.first_ns = self.first_ns or entry.utc_ns
@@ -68,6 +69,7 @@ class Outcome:
 
     @property
     def identical(self) -> bool:
+        """Whether both journals are the same bytes."""
         return not self.difference
 
 

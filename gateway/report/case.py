@@ -59,6 +59,7 @@ class Case:
 
     @property
     def machine(self) -> Machine:
+        """The machine that the alarm is of."""
         return self.site.machine(self.alarm.machine)
 
 

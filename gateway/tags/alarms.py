@@ -45,10 +45,12 @@ class AlarmRecord:
 
     @property
     def active(self) -> bool:
+        """Whether its state is an active one."""
         return self.state.active
 
     @property
     def acknowledged(self) -> bool:
+        """Whether nobody needs to acknowledge it now."""
         return self.state.held or self.state in (
             AlarmState.NORMAL,
             AlarmState.ACKNOWLEDGED,
