@@ -127,7 +127,8 @@ def _since(case: Case) -> str:
     record = next((a for a in case.newest.alarms if a.alarm == case.alarm.name), None)
     state = record.state.value if record else "no longer configured"
     judged = "" if record is None or record.judged else ", its condition is unknown"
-    changes = f"{len(later)} further entries below" if later else "no further entry"
+    entries = "entry" if len(later) == 1 else "entries"
+    changes = f"{len(later)} further {entries} below" if later else "no further entry"
     return f"{changes}; {state}{judged} at {words.moment(case.newest.at.utc_ns, case.zone)}"
 
 
@@ -213,7 +214,9 @@ def _picture(case: Case, plotted: Plotted) -> Picture:
     events += [
         plot.Event(e.utc_ns, e.transition.cue)
         for e in case.around
-        if e.transition.alarm == case.alarm.name and e.number != case.entry.number
+        if e.transition.alarm == case.alarm.name
+        and e.number != case.entry.number
+        and not e.transition.refusal  # what was refused has changed nothing
     ]
     drawing = plot.draw(
         plotted.curve,

@@ -69,9 +69,13 @@ def render(document: Document) -> bytes:
         pdfmetrics.registerFont(TTFont(name, str(fonts / file)))
     story: list[Flowable] = [_text(document.title, _TITLE), _text(document.subtitle, _UNDER)]
     for section in document.sections:
-        story.append(_text(section.heading, _H2))
+        heading = [_text(section.heading, _H2)]
         for block in section.blocks:
-            story += _shown(block)
+            shown = [*heading, *_shown(block)]
+            # Together with its heading: what is kept together within would tear off from it.
+            story += [KeepTogether(shown)] if isinstance(block, Picture) else shown
+            heading = []
+        story += heading
     out = io.BytesIO()
     sheets = SimpleDocTemplate(
         out,
@@ -118,7 +122,7 @@ def _shown(block: Block) -> list[Flowable]:
         rows = [[_text(name, _HEAD) for name in block.head]]
         rows += [[_text(cell, _CELL) for cell in row] for row in block.rows]
         return [_grid(rows, block.widths, 1)]
-    return [KeepTogether([_drawn(block.drawing), Spacer(0, 3), *_caption(block)])]
+    return [_drawn(block.drawing), Spacer(0, 3), *_caption(block)]
 
 
 def _caption(picture: Picture) -> list[Flowable]:

@@ -25,7 +25,7 @@ from gateway.report.document import (
 )
 
 WIDTH: Final = 720.0
-_LEFT, _RIGHT, _TOP, _BOTTOM = 58.0, 12.0, 30.0, 34.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 58.0, 12.0, 42.0, 34.0
 _K: Final = 2.0
 _DASHES: Final = {Kind.MEASURED: (), Kind.BOUND: (1.5, 3.0), Kind.OLD: (6.0, 3.0)}
 _S: Final = 1_000_000_000
@@ -83,7 +83,7 @@ def draw(
     logarithmic: bool,
     thresholds: Sequence[Threshold] = (),
     events: Sequence[Event] = (),
-    height: float = 205.0,
+    height: float = 217.0,
 ) -> Drawing:
     """The picture of a curve whose values are in `unit`."""
     top, bottom, right = _TOP, height - _BOTTOM, WIDTH - _RIGHT

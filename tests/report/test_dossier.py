@@ -16,7 +16,7 @@ from gateway.diagnosis.causes import CAUSES
 from gateway.report import page, pdf
 from gateway.report.case import Case, Origin, Plotted, tags_to_plot
 from gateway.report.curve import thinned
-from gateway.report.document import Bullets, Document, Facts, Paragraph, Picture, Table
+from gateway.report.document import Bullets, Document, Facts, Paragraph, Picture, Section, Table
 from gateway.report.dossier import CAUTIONS, compose
 from gateway.site.read import read
 from gateway.tags import (
@@ -227,6 +227,31 @@ def test_page_and_pdf_say_the_same(case: Case, tmp_path: Path) -> None:
         if len(text) < 60:
             assert {w for w in text.split() if len(w) < 12} <= on_sheets, text
     assert all("replaces no protection" in sheet.extract_text() for sheet in sheets)
+
+
+def test_a_refused_order_is_not_drawn(case: Case) -> None:
+    """On the curves stands what happened to the alarm; what was refused stands in the journal."""
+    transition = replace(case.entry.transition, cue="shelve", after=case.entry.transition.before)
+    later = replace(case.entry, number=13, utc_ns=case.entry.utc_ns + S, transition=transition)
+    refused = replace(later, transition=replace(transition, refusal="say why"))
+    drawn = [
+        page.render(compose(replace(case, around=(case.entry, e)))).count(">shelve<")
+        for e in (later, refused)
+    ]
+    assert [2, 0] == drawn
+
+
+@pytest.mark.parametrize("rows", range(36, 48, 3))
+def test_a_heading_stays_with_its_picture(case: Case, rows: int) -> None:
+    """However full the sheet is, the heading of a picture is not left alone at its foot."""
+    picture = next(b for s in compose(case).sections for b in s.blocks if isinstance(b, Picture))
+    picture = replace(picture, caption="as the caption says")
+    filler = Bullets("", tuple(f"filler {k}" for k in range(rows)))
+    document = Document("t", "s", (Section("Full", (filler,)), Section("Heading", (picture,))), "")
+    sheets = [s.extract_text() for s in PdfReader(io.BytesIO(pdf.render(document))).pages]
+    (with_heading,) = (k for k, text in enumerate(sheets) if "Heading" in text)
+    (with_caption,) = (k for k, text in enumerate(sheets) if "as the caption says" in text)
+    assert with_heading == with_caption
 
 
 def test_the_same_case_gives_the_same_bytes(case: Case) -> None:

@@ -46,6 +46,11 @@ def test_a_logarithmic_scale_has_equal_decades() -> None:
     assert heights[1] - 0.30103 * steps[0] == pytest.approx(limit.spots[0][1], abs=0.01)
     assert {"G1.R, kΩ", "limit", "G1.LOW"} <= set(texts(drawing))
     assert "outside" not in texts(drawing)
+    title, mark = (
+        next(i for i in drawing.items if isinstance(i, Label) and i.text == text)
+        for text in ("G1.R, kΩ", "G1.LOW")
+    )
+    assert mark.spot[1] - mark.size > title.spot[1]  # clear of the title, wherever it comes
 
 
 def test_nothing_measured_is_said() -> None:
