@@ -93,14 +93,14 @@ def _state(alarm: Alarm, record: AlarmRecord, frame: Frame) -> Iterator[str]:
         since = f" since {timestamp(record.since_ns)} ({age(record.since_ns, now_ns)})"
     yield f"  state      {record.state.value}{since}, priority {alarm.priority}"
     truth = "present" if record.present else "not present"
-    yield f"  condition  {truth}" + ("" if record.judged else "; unknown now, so it stands still")
+    yield f"  condition  {truth}" + ("" if record.judged else " when last judged; unknown now")
     if record.first_up:
         yield f"  first up   of the group {alarm.group}"
     if record.shelved_until_ns:
         left = age(now_ns, record.shelved_until_ns)
         yield f"  shelved    until {timestamp(record.shelved_until_ns)} ({left} left)"
     if alarm.suppressed_when:
-        yield f"  suppressed by design when {alarm.suppressed_when}"
+        yield f"  rule       suppressed by design when {alarm.suppressed_when}"
     yield f"  at         {timestamp(now_ns)}"
 
 

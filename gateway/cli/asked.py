@@ -41,10 +41,10 @@ def duration_ns(option: str, text: str) -> int:
     """A duration such as '2 h', as an option gives it."""
     try:
         found_ns = -moment_ns(text, 0)
-    except ValueError as error:
-        fail(f"{option}: {error}", 2)
+    except ValueError:
+        found_ns = 0
     if not 0 < found_ns < 2**61:
-        fail(f"{option} {text!r}: a duration is needed, such as '2 h'", 2)
+        fail(f"{option} {text!r}: a duration is needed, such as '30 min', '2 h' or '7 d'", 2)
     return found_ns
 
 

@@ -79,6 +79,9 @@ def command(
     """
     site = load_site(site_path)
     found = alarm_of(site, site_path, alarm)
+    for named, suffix, option in ((out, ".pdf", "--pdf"), (pdf_path, ".html", "-o")):
+        if named is not None and named.suffix.lower() == suffix:
+            fail(f"{named}: a {suffix} file is written by {option}; name it there", 2)
     window_ns = duration_ns("--before", before), duration_ns("--after", after)
     path = state_of(site_path, state_dir) / ARCHIVE
     try:
@@ -148,7 +151,10 @@ def _entries(
         if mine and (entry.number == number if number is not None else entry.is_activation):
             chosen = entry
     if chosen is None and number is not None:
-        fail(f"archive {path} has no journal entry {number}; see `rotor-gateway alarms` for them")
+        fail(
+            f"archive {path} has no journal entry {number}; "
+            "`rotor-gateway alarms SITE journal` lists them"
+        )
     if chosen is None:
         fail(
             f"{alarm.name} has not come since the archive {path} was begun, so there is no dossier"
@@ -176,10 +182,11 @@ def _plotted(
     window_ns: tuple[int, int],
     made_ns: int,
 ) -> Iterator[Plotted]:
-    """Each tag from far and from near; once where a short archive makes both the same."""
+    """Each tag from far and from near; once where both are the same, or near is asked for."""
     for tag in tags_to_plot(site, alarm):
         windows = set()
-        for before_ns, after_ns in dict.fromkeys((window_ns, _CLOSE_NS)):
+        near = all(asked <= close for asked, close in zip(window_ns, _CLOSE_NS, strict=True))
+        for before_ns, after_ns in (window_ns,) if near else (window_ns, _CLOSE_NS):
             since_ns = entry.utc_ns - before_ns
             until_ns = max(min(entry.utc_ns + after_ns, made_ns), entry.utc_ns + 10 * _S)
             plotted = _one(path, tag, entry.utc_ns, since_ns, until_ns)

@@ -150,6 +150,13 @@ async def test_machine_without_a_word_is_named(tmp_path: Path) -> None:
     assert 1 == result.exit_code
 
 
+async def test_show_says_what_is_not_known_now(tmp_path: Path) -> None:
+    """A condition that cannot be judged is told as that of the last judgement."""
+    result = await told(tmp_path, FRAMES, "alarms", "show", "U2.LIGHT_LOW")
+    assert "  condition  not present when last judged; unknown now" in result.output.splitlines()
+    assert "  rule       suppressed by design when not excited" in result.output.splitlines()
+
+
 async def test_show_tells_for_and_against_and_the_health_beneath(tmp_path: Path) -> None:
     """Each observation with path, value, unit, status, time; explanations; questions; health."""
     result = await told(tmp_path, FRAMES, "alarms", "show", STAGE_2)
@@ -232,7 +239,8 @@ async def test_alarm_that_the_running_gateway_lacks_is_told(tmp_path: Path) -> N
         (["journal", "--head", "3:aa"], "write NUMBER:HASH as --verify tells it"),
         (["journal", "--head", f"-1:{'00' * 32}"], "write NUMBER:HASH as --verify tells it"),
         (["statistics", "--by", "week"], "'week'"),
-        (["shelve", STAGE_2, "--why", "x", "--for", "8"], "'8' is not a time"),
+        (["shelve", STAGE_2, "--why", "x", "--for", "8"], "--for '8': a duration is needed"),
+        (["shelve", STAGE_2, "--why", "x", "--for", "8 moons"], "a duration is needed"),
         (
             ["shelve", STAGE_2, "--why", "x", "--for", "2026-01-05T08:09:10Z"],
             "a duration is needed",

@@ -159,13 +159,25 @@ def test_statistics_count_from_where_the_archive_begins(state: Path) -> None:
     """One annunciation in the 24 h since the first step is 1 a day, whatever was asked for."""
     result = asked(state, "statistics", "--since", "2025-06-01T00:00:00Z", "--until", LATE)
     assert result.output.startswith(
-        "1 annunciations from 2026-01-01T12:00:00.000Z (the archive was begun then) until "
+        "1 annunciation from 2026-01-01T12:00:00.000Z (the archive was begun then) until "
         "2026-01-02T12:00:00.000Z\nless than 30 days"
     )
     rows = [line.split("  ") for line in result.output.splitlines()]
     (daily,) = ([c.strip() for c in r if c] for r in rows if r[0] == "annunciations per day")
     assert ["1 1/day", "at most 150, manageable up to 300", "acceptable"] == daily[1:4]
     assert f"most frequent: {STAGE_1} 1 (100%)" in result.output
+
+
+def test_a_benchmark_that_is_not_reached_is_not_called_over(state: Path) -> None:
+    """'At least 80 %' of low priority, of which there is none, is not met."""
+    shown = asked(state, "statistics", *ALL).output.splitlines()
+    (low,) = (line.split() for line in shown if line.startswith("priority low"))
+    assert ["0", "%", "at", "least", "80%", "not", "met"] == low[2:9]
+
+
+def test_statistics_tell_what_is_shelved(state: Path) -> None:
+    """A shelving has its end, who gave it and why."""
+    result = asked(state, "statistics", *ALL)
     assert f"shelved: {LIGHT} until 2026-01-02T18:00:00.000Z by ben: cleaning" in result.output
 
 

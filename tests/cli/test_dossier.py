@@ -65,6 +65,28 @@ def test_an_entry_can_be_named(plant: tuple[Path, Path], tmp_path: Path) -> None
     assert (1, True) == (none.exit_code, "has no journal entry 99" in none.output)
 
 
+def test_near_is_not_drawn_beside_nearer(plant: tuple[Path, Path], tmp_path: Path) -> None:
+    """Who asks for seconds gets each tag once, over these seconds; beside them the winding."""
+    page = tmp_path / "a.html"
+    assert 0 == made(plant, LOW, "-o", page, "--before", "5 s", "--after", "10 s").exit_code
+    html = page.read_text(encoding="utf-8")
+    assert 3 == html.count("<svg ")
+    assert "from 5 s before to 10 s after" in html
+
+
+@pytest.mark.parametrize(
+    ("option", "other", "name"), [("-o", "--pdf", "a.pdf"), ("--pdf", "-o", "a.html")]
+)
+def test_a_page_is_not_written_under_the_name_of_a_pdf(
+    plant: tuple[Path, Path], tmp_path: Path, option: str, other: str, name: str
+) -> None:
+    """Files whose names say another form than the option writes are refused, and not written."""
+    out = tmp_path / name
+    result = made(plant, LOW, option, out)
+    assert (2, True) == (result.exit_code, f"is written by {other}" in result.output)
+    assert not out.exists()
+
+
 def test_an_alarm_that_never_came_has_no_dossier(plant: tuple[Path, Path], tmp_path: Path) -> None:
     """It is said so, and nothing is written."""
     page = tmp_path / "a.html"
