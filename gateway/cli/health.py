@@ -81,7 +81,8 @@ def worst(records: Iterable[HealthRecord]) -> str:
 
 
 def sick(records: Iterable[HealthRecord], now_ns: int) -> Iterator[str]:
-    """What is wrong, what it means and what to do: two lines for each finding."""
+    """A line for each finding; what it means and what to do once, below the first of its cause."""
+    told: set[str] = set()
     for record in records:
         for finding in record.findings:
             cause = CAUSES.get(finding.cause)
@@ -90,7 +91,8 @@ def sick(records: Iterable[HealthRecord], now_ns: int) -> Iterator[str]:
                 f"{record.subject}: {_signal(finding, record).value}, {finding.cause} since "
                 f"{timestamp(finding.since_ns)} ({age(finding.since_ns, now_ns)}){figures}"
             )
-            if cause is not None:
+            if cause is not None and finding.cause not in told:
+                told.add(finding.cause)
                 yield f"    {cause.meaning}; {cause.advice}"
 
 

@@ -3,7 +3,7 @@
 import json
 from pathlib import Path
 
-from gateway.cli.health import worst
+from gateway.cli.health import sick, worst
 from gateway.diagnosis.causes import CAUSES
 from gateway.diagnosis.caution import CAUTION
 from gateway.tags import Finding, HealthRecord, StatusSignal, Subject
@@ -120,3 +120,17 @@ def test_worst_of_several_is_named_with_how_many_more() -> None:
     assert "failure: U2.LIGHT_LOOP, wire break (and 1 more)" == worst([*U2.health, other])
     assert "normal" == worst([HealthRecord("u1-net", Subject.LINK, NORMAL)])
     assert "not known" == worst([])
+
+
+def test_what_to_do_is_told_once_for_each_cause() -> None:
+    """Of a lost link with all its values each subject is told, but the same advice only once."""
+    lost = (Finding("telemetry lost", NOON_NS - S, "the monitor says so"),)
+    records = [HealthRecord(f"U3.{n}", Subject.VALUE, FAILURE, lost) for n in "ABC"]
+    told_lines = [*sick([*records, LOOP], NOON_NS)]
+    advice = [line for line in told_lines if line.startswith(" ")]
+    assert [
+        CAUSES[c].advice in a for c, a in zip(("telemetry lost", "wire break"), advice, strict=True)
+    ]
+    assert ["U3.A", " ", "U3.B", "U3.C", "U2.LIGHT_LOOP", " "] == [
+        line.split(":")[0] if line[0] != " " else " " for line in told_lines
+    ]
