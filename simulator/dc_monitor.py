@@ -19,7 +19,7 @@ _LIGHT_NOISE = 0.003
 _LAMP_NEEDS = 0.05
 
 
-class DcMonitor(Monitor):
+class DcMonitor(Monitor[DcReading]):
     """The cycles of a DC-injection monitor."""
 
     def __init__(
@@ -31,10 +31,6 @@ class DcMonitor(Monitor):
         self._has_brush = has_brush(setup)
         self._potentials: rotor.Potentials | None = None
         self.advance(0.0)
-
-    def _beat(self, beats: int) -> None:
-        heartbeat = (self.reading.heartbeat + beats) & 0xFFFF
-        self.reading = replace(self.reading, heartbeat=heartbeat)
 
     def _cycle(self, cycle: Cycle) -> None:
         field_v = self.condition.number("field_voltage", cycle.seen_s)

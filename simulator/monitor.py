@@ -16,7 +16,8 @@ from __future__ import annotations
 import math
 import random
 from abc import ABC, abstractmethod
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Generic, TypeVar
 
 from simulator.condition import NEW_BRUSH_OHM, Condition
 from simulator.plant import Access
@@ -103,11 +104,17 @@ class Cycle:
         return bits if self.lost or self.testing or self.lifted else bits | MEASURING
 
 
-class Monitor(ABC):
+_Reading = TypeVar("_Reading", PulseReading, DcReading)
+
+
+class Monitor(ABC, Generic[_Reading]):
     """The cycles of one monitor and its alarm contact.
 
     `transmitted` is what it puts on its loop: its own resistance in ohms, or its light level.
+    `reading` is what it shows now.
     """
+
+    reading: _Reading
 
     def __init__(
         self,
@@ -155,8 +162,9 @@ class Monitor(ABC):
             self._next += 1
             self._cycle(self._begun(number))
 
-    @abstractmethod
-    def _beat(self, beats: int) -> None: ...
+    def _beat(self, beats: int) -> None:
+        heartbeat = (self.reading.heartbeat + beats) & 0xFFFF
+        self.reading = replace(self.reading, heartbeat=heartbeat)
 
     @abstractmethod
     def _cycle(self, cycle: Cycle) -> None: ...

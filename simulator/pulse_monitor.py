@@ -32,7 +32,7 @@ _BRUSH_NOISE = 0.05
 _LOCATION_NEEDS_V = 1.0
 
 
-class PulseMonitor(Monitor):
+class PulseMonitor(Monitor[PulseReading]):
     """The cycles of a pulse monitor."""
 
     def __init__(
@@ -44,10 +44,6 @@ class PulseMonitor(Monitor):
         self._has_brush = has_brush(setup)
         self._potentials: rotor.Potentials | None = None
         self.advance(0.0)
-
-    def _beat(self, beats: int) -> None:
-        heartbeat = (self.reading.heartbeat + beats) & 0xFFFF
-        self.reading = replace(self.reading, heartbeat=heartbeat)
 
     def _cycle(self, cycle: Cycle) -> None:
         measured = None

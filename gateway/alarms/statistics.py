@@ -135,10 +135,7 @@ def statistics(
         Counter(c.alarm for c in calls if c.alarm not in noisy and _fleets(c)), len(calls)
     )
     standing = tuple(s for s in found.active if _stands(s, since_ns, until_ns))
-    by_priority = Counter(priorities[c.alarm] for c in calls if c.alarm in priorities)
-    shares = tuple(
-        Count(p, by_priority[p], _share(by_priority[p], by_priority.total())) for p in PRIORITIES
-    )
+    shares = _by_priority(calls, priorities)
     days = tuple(
         _period(begin_ns, min(begin_ns + DAY_NS, until_ns), times, floods, found.active)
         for begin_ns in range(since_ns, until_ns, DAY_NS)
@@ -311,6 +308,11 @@ def _chattering(calls: Sequence[Annunciation]) -> Counter[str]:
         if within:
             found[alarm] = len(within)
     return found
+
+
+def _by_priority(calls: Sequence[Annunciation], priorities: Mapping[str, str]) -> tuple[Count, ...]:
+    counter = Counter(priorities[c.alarm] for c in calls if c.alarm in priorities)
+    return tuple(Count(p, counter[p], _share(counter[p], counter.total())) for p in PRIORITIES)
 
 
 def _fleets(call: Annunciation) -> bool:
