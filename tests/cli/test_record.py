@@ -3,12 +3,12 @@
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import Result
 
 from gateway.cli import asked as module
-from gateway.cli import main
 from gateway.replay.capture import Step, opened
 from gateway.tags import Instant
+from tests.cli.invoked import run
 from tests.replay.plant import LOW, Second, archived, fault_day, site_text, write_site
 from tests.rotor.plant import NOON_NS, SECOND
 
@@ -27,12 +27,6 @@ def plant(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
 @pytest.fixture(autouse=True)
 def _now(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(module, "now", lambda: Instant(NOON_NS + round(LONG_S + 1) * SECOND, 0))
-
-
-def run(*arguments: object) -> Result:
-    result = CliRunner().invoke(main, [str(a) for a in arguments])
-    assert result.exception is None or isinstance(result.exception, SystemExit)
-    return result
 
 
 def recorded(plant: tuple[Path, Path], out: Path, *options: str) -> Result:

@@ -3,13 +3,12 @@
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
 
 import gateway
 from gateway.alarms.journal import entries_of
-from gateway.cli import main
 from gateway.replay.capture import FORMAT, VERSION, Beginning, Header, step_of, writing
 from gateway.site.read import read
+from tests.cli.invoked import run
 from tests.replay.plant import LOW, fault_day, lived, write_site
 
 
@@ -36,12 +35,6 @@ def record(
                 number += 1
                 if entry.transition.cue != skip:
                     writer.entry(entry)
-
-
-def run(*arguments: object) -> Result:
-    result = CliRunner().invoke(main, [str(a) for a in arguments])
-    assert result.exception is None or isinstance(result.exception, SystemExit)
-    return result
 
 
 def test_another_journal_is_told_with_the_first_difference(tmp_path: Path, site_path: Path) -> None:
