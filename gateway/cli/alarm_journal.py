@@ -47,7 +47,7 @@ def command(
     state_dir: Path | None,
     as_json: bool,
 ) -> None:
-    """Print the alarm journal, or prove that it is as it was written."""
+    """Print the alarm journal, or prove that nobody changed it."""
     site = load_site(site_path)
     path = state_of(site_path, state_dir) / ARCHIVE
     try:

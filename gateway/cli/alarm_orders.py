@@ -54,7 +54,7 @@ def _reset(site_path: Path, alarm: str, why: str, state_dir: Path | None) -> Non
 @state_option
 @click.pass_obj
 def _shelve(site_path: Path, alarm: str, for_: str, why: str, state_dir: Path | None) -> None:
-    """Keep an alarm from the operator for some time; it comes back by itself."""
+    """Keep an alarm from the operator for some time. It comes back by itself."""
     duration_s = duration_ns("--for", for_) / 1e9
     _give(site_path, state_dir, Order.SHELVE, alarm, why, duration_s, f"shelved for {for_}")
 

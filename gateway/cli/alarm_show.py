@@ -43,7 +43,7 @@ _LISTS: Final = (
 @json_option
 @click.pass_obj
 def command(site_path: Path, alarm: str, state_dir: Path | None, as_json: bool) -> None:
-    """Tell everything about one alarm: state, evidence, health of what it rests on."""
+    """Tell an alarm's state, its evidence, and the health beneath it."""
     site = load_site(site_path)
     asked = alarm_of(site, site_path, alarm)
     wall = state_of(site_path, state_dir) / WALL

@@ -43,9 +43,10 @@ def command(
     state_dir: Path | None,
     as_json: bool,
 ) -> None:
-    """Print the performance figures of ISA-18.2 / IEC 62682 clause 16, from the journal.
+    """Tell how the alarm system performs, beside its benchmarks.
 
-    Benchmarks are those for one operator position and 30 days of data or more.
+    Figures and benchmarks are those of ISA-18.2 / IEC 62682 clause 16 and EEMUA 191, from the
+    journal, for one operator position and 30 days of data or more.
     """
     site = load_site(site_path)
     since_ns, until_ns = window_ns(since, until)

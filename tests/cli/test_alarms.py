@@ -265,6 +265,7 @@ def test_help_tells_all_actions(words: list[str]) -> None:
     actions = [
         line.split()[0] for line in shown.split("Commands:")[1].splitlines() if line[2:3] > " "
     ]
+    assert "..." not in shown.split("Commands:")[1]  # each is told to its end
     expected = "list show ack reset shelve unshelve remove return journal statistics"
     assert expected.split() == actions
 
