@@ -10,7 +10,7 @@ from dataclasses import replace
 from functools import cached_property
 from typing import Any, Final, Self
 
-from gateway.alarms.annunciator import Annunciator
+from gateway.alarms.annunciator import Annunciator, AnnunciatorMemory
 from gateway.alarms.conditions import Truth
 from gateway.chain.state import (
     ON_THE_CLOCK,
@@ -34,12 +34,14 @@ from gateway.site.installed import Site
 from gateway.site.model import Signal
 from gateway.tags import (
     GATEWAY_WELL,
+    AlarmRecord,
     AlarmState,
     Command,
     Frame,
     GatewayCondition,
     Instant,
     Reading,
+    Transition,
 )
 
 _NS: Final = 1_000_000_000
@@ -146,23 +148,14 @@ class Chain:
         taken = self._in_order(readings)
         words, signals = self._take(taken, now, clock_ns)
         seen = self._seen(taken, now, clock_ns, words, signals, gateway)
-        before = self._state.alarms
+        before = self._state.alarms.alarms
         diagnosis, assessed = self._diagnosis.assess(
-            self._state.diagnosis, seen, tuple(m.record(n) for n, m in before.alarms.items())
+            self._state.diagnosis, seen, tuple(m.record(n) for n, m in before.items())
         )
         shown = self._diagnosis.shown(seen.samples, assessed)
         if shown is not seen.samples:
             seen = replace(seen, samples=shown)
-        alarms, records, transitions = self._annunciator.step(
-            before,
-            seen.samples,
-            self._malfunction(assessed),
-            assessed.operating,
-            commands,
-            seen.elapsed_ns,
-            clock_ns,
-            now.utc_ns,
-        )
+        alarms, records, transitions = self._annunciated(seen, assessed, commands)
         diagnosis, trend_memory, evidence, trend = self._diagnosis.weigh(
             diagnosis, self._state.trend, seen, assessed, records
         )
@@ -209,6 +202,20 @@ class Chain:
             signals,
             words,
             gateway,
+        )
+
+    def _annunciated(
+        self, seen: Seen, assessed: Assessed, commands: Sequence[Command]
+    ) -> tuple[AnnunciatorMemory, tuple[AlarmRecord, ...], tuple[Transition, ...]]:
+        return self._annunciator.step(
+            self._state.alarms,
+            seen.samples,
+            self._malfunction(assessed),
+            assessed.operating,
+            commands,
+            seen.elapsed_ns,
+            seen.clock_ns,
+            seen.utc_ns,
         )
 
     def undo(self) -> None:
