@@ -158,10 +158,14 @@ def test_no_other_pattern_is_claimed(told: tuple[Told, ...]) -> None:
 
 
 def test_what_has_no_pattern_gets_none(told: tuple[Told, ...]) -> None:
-    """Without a pattern, in at most 5 % of the episodes one is claimed at any look at all."""
+    """Without a pattern none is claimed at the end, and in one episode at most for a look or so.
+
+    The family of tests stands at 1 % a look; on fresh seeds one of 26 episodes had a false look.
+    """
     sound = [t for t in told if t.slow.pattern == NONE]
+    assert [] == [t.slow.episode.name for t in sound if t.trend.patterns]
     wrong = [f"{t.slow.episode.name}: {t.ever}" for t in sound if t.ever]
-    assert len(wrong) <= 0.05 * len(sound), "\n".join(wrong)
+    assert len(wrong) <= 1, "\n".join(wrong)
 
 
 def test_trend_of_a_steady_decline(told: tuple[Told, ...]) -> None:

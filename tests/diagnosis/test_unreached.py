@@ -7,6 +7,7 @@ from gateway.site.read import read
 from gateway.tags import (
     BAD_SENSOR_FAILURE,
     UNCERTAIN_LAST_USABLE_VALUE,
+    UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE,
     UNCERTAIN_SENSOR_NOT_ACCURATE,
     AlarmState,
     Limit,
@@ -39,6 +40,15 @@ def test_what_is_open_reads_like_insulation():
     assert UNCERTAIN_LAST_USABLE_VALUE == now["P1.TRIPPED"].status
     assert SAMPLES["P1.UP"] is now["P1.UP"]
     assert SAMPLES["P1.READ"] is now["P1.READ"]
+
+
+def test_what_comes_through_no_more_is_old():
+    """With the radio path lost a value that looks alive repeats an old one: it decides nothing."""
+    now = told(known=assessed(health=(ill("P1", "telemetry lost"),)))
+    assert (5000.0, UNCERTAIN_LAST_USABLE_VALUE) == (now["P1.R"].value, now["P1.R"].status)
+    held = seen({"P1.R": sample("P1.R", 5e3, status=UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE)})
+    kept = told(held.samples, assessed(health=(ill("P1", "telemetry lost"),)))["P1.R"]
+    assert UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE == kept.status
 
 
 def test_what_shows_a_fault_still_does():

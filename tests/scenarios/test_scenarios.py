@@ -85,6 +85,8 @@ ENDS = {
         {
             "U3.FAULT_RESISTANCE": (*ANY, NO_COMMUNICATION),
             "U3.RESISTANCE_MONITOR": (*ANY, NO_COMMUNICATION),
+            # The loop is alive, and repeats what the receiver holds.
+            "U3.RESISTANCE_LOOP": (*ANY, LAST_USABLE),
         },
         {"U3.MALFUNCTION": "unacknowledged"},
         frozenset({f"U3.{STAGE_1}", f"U3.{STAGE_2}"}),
