@@ -510,6 +510,4 @@ class AgainstTheTable(RuleBasedStateMachine):
 
 
 TestAgainstTheTable = AgainstTheTable.TestCase
-TestAgainstTheTable.settings = hypothesis_settings(
-    max_examples=150, stateful_step_count=30, deadline=None
-)
+TestAgainstTheTable.settings = hypothesis_settings(max_examples=150, stateful_step_count=30)

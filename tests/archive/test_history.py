@@ -218,7 +218,7 @@ steps = st.lists(
 )
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(steps)
 def test_last_row_is_what_the_frame_says(
     given_steps: list[tuple[tuple[float | bool | None, Status], int, float | None]],

@@ -83,4 +83,5 @@ def test_chain_cost_of_a_tag(tmp_path: Path) -> None:
             f"({decoding_s / tags * 1e6:.2f} us); frame and state to bytes "
             f"{saving_s / tags * 1e6:.1f} us a tag"
         )
-        assert chain_s < 100 * decoding_s
+        # A fault alarm stands in these steps, so its evidence is weighed in each of them.
+        assert chain_s < 300 * decoding_s

@@ -327,7 +327,7 @@ FILES = st.one_of(
 )
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(FILES)
 @example(b"time_s,current_a\n" + b"9" * 5000 + b",1\n")
 @example(b"\xff\xfe")

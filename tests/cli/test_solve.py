@@ -407,9 +407,7 @@ def test_command_starts_without_what_it_does_not_need(usual: Path) -> None:
 ROWS = st.lists(st.tuples(st.floats(-2, 4), st.floats(-1e11, 1e11)), min_size=1, max_size=40)
 
 
-@settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(ROWS, st.sampled_from([1.0, 1e-3, 1e-9, 0.0]), st.booleans())
 def test_whatever_numbers_a_record_has_there_is_an_answer(
     tmp_path: Path, rows: list[tuple[float, float]], scale: float, recorded: bool

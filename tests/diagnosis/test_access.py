@@ -104,7 +104,7 @@ STATUSES = st.sampled_from(
 )
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(st.data())
 def test_any_run_gives_known_causes_and_a_memory_that_is_saved_whole(data):
     """Whatever is seen, causes are in the catalogue, and a restart changes nothing."""

@@ -315,7 +315,7 @@ events = st.tuples(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(events, max_size=60))
 def test_whatever_happens_the_memory_is_bounded_and_saved_whole(run):
     """No run of touches, troubles and rests lets the memory grow or lose anything in saving."""

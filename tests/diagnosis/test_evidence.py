@@ -158,7 +158,7 @@ GRAVE = tuple(
     st.sampled_from([True, False, None]),
     st.sampled_from(["P1.LOW", "P1.READ_LOW", "P1.LOOP_LOW", "P1.CONTACT"]),
 )
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_no_malfunction_comes_out_as_corroborated(wrong, readings, contact, alarm):
     """Whatever fails and whatever is read: 'corroborated' needs two distinct wires or devices
     that speak for the fault and have nothing wrong, and none that speaks against it."""

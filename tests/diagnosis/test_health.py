@@ -104,7 +104,7 @@ def test_what_a_tag_rests_on():
     )
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     st.lists(
         st.tuples(

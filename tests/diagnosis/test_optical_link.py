@@ -300,7 +300,7 @@ def test_the_history_of_the_light_stays_short_and_knows_the_month():
     assert sorted(s.since_ns for s in spans) == [s.since_ns for s in spans]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.lists(
         st.tuples(

@@ -203,7 +203,7 @@ TROUBLES = st.one_of(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(st.tuples(TROUBLES, st.integers(1, 25)), max_size=8))
 def test_every_blind_tag_is_a_failure(course):
     """Whatever happens, a tag that is blind has a failure on its record and one cause for it."""

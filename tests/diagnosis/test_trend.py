@@ -255,7 +255,7 @@ ROWS = st.builds(
 )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.lists(st.tuples(ROWS, st.floats(0.0, 1.0)), max_size=60))
 def test_memory_reads_back_and_goes_on_the_same(steps):
     """Saved and loaded after any steps the memory is equal, and goes on to the same trend."""

@@ -222,7 +222,7 @@ async def test_nobody_there(now: Any, unused_tcp_port: int) -> None:
     assert (False, False) == (master.connected, master.was_connected)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=60, suppress_health_check=list(HealthCheck))
 @given(data=st.data())
 async def test_no_rubbish_becomes_a_value(data: Any) -> None:
     """Replies with bytes changed, cut or added give the right words or an error, never others."""

@@ -87,7 +87,7 @@ def test_a_capture_reads_back(
 
 
 @given(st.data())
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_any_changed_byte_is_told(whole: tuple[Path, bytes], data: st.DataObject) -> None:
     """Whichever byte is changed, the file is refused, with the number of a line."""
     path, good = whole

@@ -106,7 +106,7 @@ def replayed(path: Path, site: Site) -> tuple[Outcome, list[JournalEntry]]:
 
 
 @given(st.lists(SECONDS, max_size=30), st.data())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_the_same_site_gives_the_same_bytes(
     folder: Path, site: Site, day: list[Second], data: st.DataObject
 ) -> None:

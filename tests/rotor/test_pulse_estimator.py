@@ -847,7 +847,7 @@ def measured_rotors(draw: st.DrawFn) -> tuple[Rotor, float, float]:
     return rotor, period_s, draw(spread(1e-5, 1e-3))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(measured_rotors(), st.floats(-600, 600), st.booleans(), st.integers(0, 2**32 - 1))
 def test_what_is_told_is_what_was_there(
     drawn: tuple[Rotor, float, float], field_v: float, column: bool, seed: int
@@ -937,9 +937,7 @@ def any_records(draw: st.DrawFn) -> PulseRecord:
 QUIET = PulseRecord(np.arange(24) * 0.01 - 0.63109412, np.zeros(24), 1.003, None)
 
 
-@settings(
-    max_examples=200, deadline=None, derandomize=True, phases=[Phase.explicit, Phase.generate]
-)
+@settings(max_examples=200, derandomize=True, phases=[Phase.explicit, Phase.generate])
 @example(QUIET)
 @example(replace(noisy(MIDDLE), field_voltage_v=np.zeros(1200)))
 @given(any_records())

@@ -172,7 +172,7 @@ async def test_reader_that_stays_stuck_is_cut_off(
         writer.close()
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     st.lists(
         st.one_of(st.tuples(st.just("publish"), st.sampled_from("ABC")), st.just(("read", "")))
@@ -342,7 +342,7 @@ async def test_garbage_ends_only_its_connection(
     assert [] == taken
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.binary(min_size=1, max_size=200))
 def test_client_survives_any_bytes(noise: bytes) -> None:
     """A client that is sent anything at all ends that connection at most, and goes on."""

@@ -136,7 +136,7 @@ def test_stiff_copper_leaves_one_resistor_and_one_capacitor() -> None:
     durations_s=st.tuples(st.floats(0, 0.1), st.floats(0, 0.1)),
     slope_v_per_s=st.floats(-2e3, 2e3),
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_a_stop_on_the_way_changes_nothing(
     turns: Winding,
     injection: Injection,
@@ -159,7 +159,7 @@ def test_a_stop_on_the_way_changes_nothing(
 
 
 @given(turns=windings, slope_v_per_s=st.floats(-2e3, 2e3))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_no_charge_is_lost(turns: Winding, slope_v_per_s: float) -> None:
     """What the source delivers is on the capacitance or has gone through insulation and faults."""
     follows = course(
@@ -187,7 +187,7 @@ def test_no_charge_is_lost(turns: Winding, slope_v_per_s: float) -> None:
 
 
 @given(turns=windings, jump_v=st.floats(-500, 500))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_a_jump_of_the_field_voltage_moves_charge_between_the_rings_only(
     turns: Winding, jump_v: float
 ) -> None:
@@ -202,7 +202,7 @@ def test_a_jump_of_the_field_voltage_moves_charge_between_the_rings_only(
 
 
 @given(location=st.floats(0, 1), fault_ohm=st.floats(1.0, 1e7))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_a_new_fault_changes_no_charge(location: float, fault_ohm: float) -> None:
     """At the instant of a fault nothing has moved yet, wherever it is."""
     healthy = Winding(COPPER_OHM, 5e6, 1e-6)
@@ -214,7 +214,7 @@ def test_a_new_fault_changes_no_charge(location: float, fault_ohm: float) -> Non
 
 
 @given(turns=windings)
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_charging_goes_one_way(turns: Winding) -> None:
     """Without field voltage the current after a reversal falls all the time and stays positive."""
     reversed_from = steady(turns, MIDDLE, -36, 0)

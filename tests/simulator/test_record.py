@@ -186,7 +186,7 @@ def test_a_fault_that_has_come_long_ago_is_one_of_the_winding() -> None:
     capacitance_f=st.floats(1e-8, 3e-6),
     half_s=st.floats(0.01, 1.0),
 )
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_both_halves_mirror_each_other_without_field(
     location: float, fault_ohm: float, capacitance_f: float, half_s: float
 ) -> None:

@@ -168,7 +168,7 @@ def test_faults_of_the_plant_file_are_told_with_its_name(tmp_path: Path) -> None
     assert 6 == sum(text.startswith(f"{plant}:") for text in told)
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(text=st.text(max_size=80))
 def test_no_text_does_more_than_being_refused(tmp_path: Path, text: str) -> None:
     """Whatever stands in a timeline, the file loads or is refused with texts."""

@@ -312,14 +312,14 @@ ODD = (
 )
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.text(max_size=60) | st.text("abn:- \n[]{}#&*!'\"\t,?|>%5.", max_size=60))
 def test_any_text_is_a_site_or_told(text):
     """Whatever a file holds, the answer is a Site or a list of faults."""
     site_or_error(text)
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=250)
 @given(st.data())
 def test_any_value_in_a_site_file_is_a_site_or_told(data):
     """Whatever stands in one place of a site file or of a profile, the answer is in plain words."""
@@ -345,14 +345,14 @@ values = st.recursive(
 )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.dictionaries(keys, values, max_size=8) | values)
 def test_any_document_is_a_site_or_told(document):
     """Whatever is built of the words of a site file, the answer is a Site or a list of faults."""
     site_or_error(yaml.safe_dump(document, allow_unicode=True, sort_keys=False))
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(st.data())
 def test_any_entry_may_be_missing(data):
     """With any line of a site file left out, every fault is told once, at one place."""
