@@ -69,7 +69,7 @@ def _draw_values(axes: Axes, samples: Sequence[Sample], least: float) -> None:
 
 
 def _draw_lines(axes: Axes, trend: Trend, factor: float) -> None:
-    """The line of each state; `factor` takes the unit of the tag to ohm."""
+    """The line of each state, faint where it is no trend; `factor` takes the tag's unit to ohm."""
     for number, state in enumerate(trend.states):
         if state.decades_per_day is None or state.line_end_ohm is None:
             continue
@@ -78,12 +78,14 @@ def _draw_lines(axes: Axes, trend: Trend, factor: float) -> None:
             continue
         end = state.line_end_ohm / factor
         begin = end / 10**rise
+        is_trend = state.verdict in ("falling", "rising")
         axes.plot(
             [state.from_ns / _DAY_NS, state.to_ns / _DAY_NS],
             [begin, end],
             linestyle=_DASHES[number % len(_DASHES)],
             color=_COLOURS[number % len(_COLOURS)],
-            linewidth=2,
+            linewidth=2 if is_trend else 0.8,
+            alpha=1.0 if is_trend else 0.5,
             label=f"{state.state}: {state.verdict}",
         )
 
