@@ -37,7 +37,7 @@ from gateway.tags import (
 )
 
 _CONCLUSIONS: Final = {
-    Conclusion.CORROBORATED: "Corroborated: paths that share no device or wire say the same. See what they rest on.",
+    Conclusion.CORROBORATED: "Corroborated: paths that share no device or wire say the same.",
     Conclusion.SINGLE_PATH: "Single path: one path says so, no other one confirms or denies it.",
     Conclusion.CONTRADICTED: "Contradicted: another path speaks against it.",
     Conclusion.MONITOR_IN_DOUBT: "Monitor in doubt: what says so cannot be relied on now.",

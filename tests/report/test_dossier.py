@@ -291,7 +291,7 @@ def test_what_turned_since_is_told(case: Case) -> None:
         then, conclusion=Conclusion.CORROBORATED, observations=(turned, *then.observations[1:])
     )
     said = texts(compose(replace(case, newest=replace(case.newest, evidence=(later,)))))
-    assert any("Corroborated: independent" in t and t.startswith("In the newest") for t in said)
+    assert any("Corroborated: paths" in t and t.startswith("In the newest") for t in said)
     assert (1, 1) == (said.count("the loop agrees"), said.count("steps begin late"))
     same = texts(compose(replace(case, newest=replace(case.newest, evidence=(then,)))))
     assert "No observation has been added to those above, and none turned." in same
