@@ -2,9 +2,13 @@
 goes. What the field side does of timing and retries is not here; its tests are elsewhere.
 """
 
-from collections.abc import Iterator
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from multiprocessing import get_context
 from pathlib import Path
+from typing import TypeVar
 
 from gateway.chain import Chain
 from gateway.site.installed import Site
@@ -25,6 +29,16 @@ SECOND_NS = 1_000_000_000
 _SILENT = {"silent": BAD_TIMEOUT, "refused": BAD_NO_COMMUNICATION}
 
 
+_Item = TypeVar("_Item")
+_Made = TypeVar("_Made")
+
+
+def each_played(play: Callable[[_Item], _Made], items: Sequence[_Item]) -> tuple[_Made, ...]:
+    """What `play` makes of each, on as many processes as there are cores."""
+    with ProcessPoolExecutor(mp_context=get_context("spawn")) as pool:
+        return tuple(pool.map(play, items, chunksize=8))
+
+
 @dataclass(frozen=True)
 class Polled:
     """One point that a machine's chain takes, and where it stands in its device."""
@@ -40,7 +54,7 @@ class Bench:
     """One machine of a site on a scenario, stepped by hand."""
 
     def __init__(self, site: Site, machine: str, scenario_text: str, directory: Path) -> None:
-        path = directory / "episode.yaml"
+        path = directory / f"episode-{os.getpid()}.yaml"
         path.write_text(scenario_text)
         self.installation = Installation(load(path))
         self.chain = Chain(site, machine)

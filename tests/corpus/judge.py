@@ -43,7 +43,7 @@ class Verdict:
         return not self.episode.fault and Conclusion.CORROBORATED in self.conclusions
 
 
-def judge(site: Site, episode: Episode, directory: Path) -> Verdict:
+def judge(site: Site, directory: Path, episode: Episode) -> Verdict:
     """Play the episode through a new chain."""
     bench = Bench(site, episode.machine, episode.text(), directory)
     faults = {a.name for a in site.file.alarms if a.indicates == "earth fault"}

@@ -1,10 +1,12 @@
 """The labelled corpus through the whole chain: faults told, malfunctions named, nothing feigned."""
 
+from functools import partial
 from pathlib import Path
 
 import pytest
 
 from gateway.site.read import read
+from tests.corpus.bench import each_played
 from tests.corpus.episodes import CONFIG, corpus
 from tests.corpus.judge import Verdict, judge, table
 
@@ -13,7 +15,7 @@ from tests.corpus.judge import Verdict, judge, table
 def verdicts(tmp_path_factory: pytest.TempPathFactory) -> tuple[Verdict, ...]:
     directory: Path = tmp_path_factory.mktemp("corpus")
     site, _ = read(CONFIG / "demo.yaml")
-    told = tuple(judge(site, episode, directory) for episode in corpus())
+    told = each_played(partial(judge, site, directory), corpus())
     print("\n" + table(told))
     return told
 

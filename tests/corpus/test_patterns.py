@@ -7,6 +7,7 @@ What comes and goes within minutes is stepped every 40 s, with a point every ten
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,7 @@ import yaml
 from gateway.site.installed import Site
 from gateway.site.read import read
 from gateway.tags import Trend
-from tests.corpus.bench import START_NS, Bench
+from tests.corpus.bench import START_NS, Bench, each_played
 from tests.corpus.episodes import CONFIG, PLANT
 from tests.corpus.slow_episodes import DAY_S, NONE, Slow, slow_episodes
 
@@ -122,17 +123,19 @@ def table(told: Iterable[Told]) -> str:
     )
 
 
+def _tell(hour: Site, minutes: Site, plants: dict[str, Path], directory: Path, slow: Slow) -> Told:
+    site = minutes if slow.episode.step_s <= SHORT_STEP_S else hour
+    return tell(site, slow, plants[slow.episode.machine], directory)
+
+
 @pytest.fixture(scope="module")
 def told(tmp_path_factory: pytest.TempPathFactory) -> tuple[Told, ...]:
     directory = tmp_path_factory.mktemp("patterns")
     hour, minutes = sites(directory)
     plants = {machine: plant_of(machine, directory) for machine in ("U1", "U3")}
-    found = []
-    for slow in slow_episodes():
-        site = minutes if slow.episode.step_s <= SHORT_STEP_S else hour
-        found.append(tell(site, slow, plants[slow.episode.machine], directory))
+    found = each_played(partial(_tell, hour, minutes, plants, directory), slow_episodes())
     print("\n" + table(found))
-    return tuple(found)
+    return found
 
 
 def test_there_are_enough_episodes_of_each_pattern(told: tuple[Told, ...]) -> None:
