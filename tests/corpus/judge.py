@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from gateway.site.installed import Site
-from gateway.tags import AlarmState, Conclusion, Frame, Subject
+from gateway.tags import AlarmState, Conclusion, Frame
 from tests.corpus.bench import Bench
 from tests.corpus.episodes import Episode
 
@@ -46,7 +46,7 @@ class Verdict:
 def judge(site: Site, directory: Path, episode: Episode) -> Verdict:
     """Play the episode through a new chain."""
     bench = Bench(site, episode.machine, episode.text(), directory)
-    faults = {a.name for a in site.file.alarms if a.indicates == "earth fault"}
+    faults = {a.name for a in site.earth_fault_alarms(episode.machine)}
     alarmed = contact = False
     conclusions: set[Conclusion] = set()
     found: set[tuple[str, str]] = set()
@@ -54,16 +54,14 @@ def judge(site: Site, directory: Path, episode: Episode) -> Verdict:
     for time_s, frame in bench.run(episode.lasts_s, episode.step_s):
         if time_s < SETTLED_S:
             continue
-        alarmed |= any(t.alarm in faults and _annunciates(t.after) for t in frame.transitions)
+        alarmed |= any(
+            t.alarm in faults and t.after is AlarmState.UNACKNOWLEDGED for t in frame.transitions
+        )
         contact |= contact_is(frame, CONTACT[episode.machine])
         last = frame.evidence[0].conclusion if frame.evidence else last
         conclusions |= {e.conclusion for e in frame.evidence}
         found |= findings(frame)
     return Verdict(episode, alarmed, frozenset(conclusions), last, frozenset(found), contact)
-
-
-def _annunciates(state: AlarmState) -> bool:
-    return state is AlarmState.UNACKNOWLEDGED
 
 
 def contact_is(frame: Frame, tag: str) -> bool:
@@ -72,17 +70,9 @@ def contact_is(frame: Frame, tag: str) -> bool:
 
 
 def findings(frame: Frame) -> set[tuple[str, str]]:
+    """Subject and cause of everything that health holds to be wrong."""
     return {
-        (record.subject, finding.cause)
-        for record in frame.health
-        if record.kind is not Subject.MACHINE
-        for finding in record.findings
-    } | {
-        (record.subject, finding.cause)
-        for record in frame.health
-        if record.kind is Subject.MACHINE
-        for finding in record.findings
-        if not finding.detail.startswith("of ")
+        (record.subject, finding.cause) for record in frame.health for finding in record.findings
     }
 
 

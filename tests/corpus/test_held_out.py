@@ -37,7 +37,7 @@ def tell(site: Site, trial: Trial, directory: Path) -> Told:
     """Play the story through a new chain."""
     episode = trial.episode
     bench = Bench(site, episode.machine, episode.text(), directory)
-    alarms = {a.name for a in site.file.alarms if a.indicates == "earth fault"}
+    alarms = {a.name for a in site.earth_fault_alarms(episode.machine)}
     seen: dict[tuple[float, float], Conclusion | None] = {}
     feigned: list[float] = []
     found: set[tuple[str, str]] = set()
